@@ -1,0 +1,124 @@
+"""Rules between keys of a design that need no physics: what must be larger, a multiple of, or inside of what.
+
+Each rule reads its values through ``get`` and says nothing when one of them is missing or wrong in itself.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+from typing import Any
+
+from valvectl.design.quantities import (
+    ABSOLUTE_PRESSURE,
+    ANGLE,
+    FRACTION,
+    TEMPERATURE,
+    TIME,
+    show,
+)
+from valvectl.design.schema import LEGS
+
+Get = Callable[[str], Any]
+"""Value [SI] at a dotted key; None when it is not there or wrong."""
+
+ANGLE_SLACK = 1e-9
+"""Angles closer than this count as equal [rad]."""
+MULTIPLE_SLACK = 1e-6
+"""Relative tolerance within which one period is a whole multiple of another."""
+LONGEST_POSITION_PERIOD = 0.02
+"""Largest sample period of the position loop [s]. Common practice, no source: a throttle valve's servo has a
+closed-loop bandwidth of some 5 to 20 Hz, and a sampled loop wants at least some ten samples a period of that."""
+LONGEST_DELAY = 8
+"""Longest delay of a loop in sample periods. Common practice, no source: a loop with more is not worth closing."""
+LARGEST_LOAD_FACTOR = 20.0
+"""Largest acceleration along the line over standard gravity; more is taken for a slip of the pen."""
+TEMPERATURES = (10.0, 1000.0)
+"""Range for the temperature of a liquid [K]; outside it is taken for a slip of the pen."""
+
+
+def cross_checks(get: Get) -> Iterator[tuple[str, str]]:
+    """All rules; yields a sentence and the dotted key to look at first."""
+    step = get("simulation.step")
+    for name in ("delay_oxidizer", "delay_fuel"):
+        delay = get(f"engine.combustion.{name}")
+        if delay is not None and step is not None and delay < step:
+            yield f"must not be below simulation.step ({show(step, TIME)})", f"engine.combustion.{name}"
+    for leg in LEGS:
+        at = f"legs.{leg}"
+        yield from _feed(get, at)
+        yield from _valve(get, f"{at}.valve")
+        yield from _actuator(get, f"{at}.actuator")
+        yield from _controller(get, at)
+
+
+def _feed(get: Get, at: str) -> Iterator[tuple[str, str]]:
+    tank, chamber = get(f"{at}.tank.pressure"), get("engine.chamber_pressure")
+    if tank is not None and chamber is not None and tank <= chamber:
+        limit = show(chamber, ABSOLUTE_PRESSURE)
+        yield f"must be above engine.chamber_pressure ({limit}), or nothing flows", f"{at}.tank.pressure"
+    load = get(f"{at}.tank.load_factor")
+    if load is not None and abs(load) > LARGEST_LOAD_FACTOR:
+        yield f"must lie between {-LARGEST_LOAD_FACTOR:g} and {LARGEST_LOAD_FACTOR:g}", f"{at}.tank.load_factor"
+    temperature = get(f"{at}.liquid.temperature")
+    low, high = TEMPERATURES
+    if temperature is not None and not low <= temperature <= high:
+        yield f"must lie between {show(low, TEMPERATURE)} and {show(high, TEMPERATURE)}", f"{at}.liquid.temperature"
+
+
+def _valve(get: Get, at: str) -> Iterator[tuple[str, str]]:
+    closed, opened = get(f"{at}.closed_stop"), get(f"{at}.open_stop")
+    if closed is None or opened is None or opened <= closed:
+        return
+    travel = f"closed_stop to open_stop ({show(closed, ANGLE)} to {show(opened, ANGLE)})"
+    flow, torque = get(f"{at}.flow.angle"), get(f"{at}.torque.angle")
+    if flow and (flow[0] < closed - ANGLE_SLACK or flow[-1] > opened + ANGLE_SLACK):
+        yield f"angles must lie within the travel, {travel}", f"{at}.flow.angle"
+    if torque and (torque[0] > closed + ANGLE_SLACK or torque[-1] < opened - ANGLE_SLACK):
+        yield f"angles must cover the travel, {travel}", f"{at}.torque.angle"
+
+
+def _actuator(get: Get, at: str) -> Iterator[tuple[str, str]]:
+    hot, limit = get(f"{at}.hot_winding"), get(f"{at}.motor.temperature_limit")
+    if hot is not None and limit is not None and hot > limit:
+        yield f"must not be above motor.temperature_limit ({show(limit, TEMPERATURE)})", f"{at}.hot_winding"
+    for i in range(6):
+        running, static = get(f"{at}.gears[{i}].efficiency"), get(f"{at}.gears[{i}].static_efficiency")
+        if running is not None and static is not None and static > running:
+            yield f"must not be above efficiency ({show(running, FRACTION)})", f"{at}.gears[{i}].static_efficiency"
+
+
+def _controller(get: Get, leg: str) -> Iterator[tuple[str, str]]:
+    at = f"{leg}.controller"
+    loops = ("current", "speed", "position")
+    period = {loop: get(f"{at}.{loop}_period") for loop in loops}
+    for inner, outer in (("current", "speed"), ("speed", "position")):
+        short, long = period[inner], period[outer]
+        if short and long and not _is_multiple(long, short):
+            yield f"must be a whole multiple of {inner}_period ({show(short, TIME)})", f"{at}.{outer}_period"
+    for loop in loops:
+        delay, limit = get(f"{at}.{loop}_delay"), period[loop]
+        if delay is not None and limit and delay > LONGEST_DELAY * limit * (1.0 + 1e-9):
+            longest = show(LONGEST_DELAY * limit, TIME)
+            yield f"must be at most {LONGEST_DELAY} sample periods ({longest})", f"{at}.{loop}_delay"
+    resistance = get(f"{leg}.actuator.motor.resistance")
+    inductance = get(f"{leg}.actuator.motor.inductance")
+    if period["current"] and resistance and inductance and resistance > 0.0 and inductance > 0.0:
+        electrical = inductance / resistance
+        if period["current"] > 2.0 * electrical * (1.0 + 1e-9):
+            message = (
+                "sample period longer than the plant can bear: the electrical time constant L/R of the motor is "
+                f"{show(electrical, TIME)}, so the largest period is {show(2.0 * electrical, TIME)}"
+            )
+            yield message, f"{at}.current_period"
+    if period["position"] and period["position"] > LONGEST_POSITION_PERIOD * (1.0 + 1e-9):
+        message = (
+            "sample period longer than the plant can bear: the largest period of a position loop is "
+            f"{show(LONGEST_POSITION_PERIOD, TIME)}"
+        )
+        yield message, f"{at}.position_period"
+
+
+def _is_multiple(long: float, short: float) -> bool:
+    ratio = long / short
+    return ratio > 0.5 and math.isfinite(ratio) and abs(ratio - round(ratio)) <= MULTIPLE_SLACK * ratio

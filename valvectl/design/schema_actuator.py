@@ -1,0 +1,154 @@
+"""What a design file may say about an actuator and its controller: motor, gearing, encoders, drive, sampled cascade.
+
+Numbers are SI, angles in radians, as in ``schema``.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Literal
+
+from pydantic import Field, model_validator
+
+from valvectl.design.quantities import (
+    Angle,
+    AngularSpeed,
+    Current,
+    CurrentGain,
+    Fraction,
+    Inductance,
+    Inertia,
+    Number,
+    PerKelvin,
+    Power,
+    Rate,
+    Resistance,
+    RotaryDamping,
+    SpeedGain,
+    Stiffness,
+    Temperature,
+    ThermalResistance,
+    Time,
+    Torque,
+    TorqueConstant,
+)
+from valvectl.design.schema_base import Part, refuse
+
+Location = Literal["motor", "stem"]
+
+
+class Motor(Part):
+    """A permanent-magnet motor with brushes, or a brushless one by its direct-current equivalent.
+
+    Brushless: resistance and inductance from line to line, torque per ampere of the direct-current equivalent (block
+    commutation), so that torque constant and back-EMF constant are equal in SI.
+    """
+
+    kind: Literal["brushed", "brushless"] = Field(description="brushed, or brushless by line-to-line values")
+    resistance: Resistance = Field(gt=0.0, description="at 25 degC, terminal (brushless: line to line)")
+    inductance: Inductance = Field(gt=0.0, description="terminal (brushless: line to line)")
+    torque_constant: TorqueConstant = Field(gt=0.0, description="torque per ampere at 25 degC")
+    rotor_inertia: Inertia = Field(gt=0.0, description="rotor inertia")
+    friction_torque: Torque = Field(ge=0.0, description="Coulomb friction and cogging at the shaft, warm")
+    viscous_friction: RotaryDamping = Field(default=0.0, ge=0.0, description="speed-proportional friction at the shaft")
+    cold_friction_factor: Number = Field(
+        default=1.0, ge=1.0, le=20.0, description="factor on friction_torque and viscous_friction with cold grease"
+    )
+    max_speed: AngularSpeed = Field(gt=0.0, description="highest speed allowed by the maker")
+    temperature_limit: Temperature = Field(gt=0.0, description="highest winding temperature allowed")
+    thermal_resistance: ThermalResistance = Field(gt=0.0, description="winding to surroundings, as mounted")
+    thermal_time_constant: Time = Field(gt=0.0, description="of the winding and case to surroundings")
+    resistance_coefficient: PerKelvin = Field(default=0.0039, ge=0.0, description="copper: 0.39 %/K")
+    magnet_coefficient: PerKelvin = Field(default=-0.0012, le=0.0, description="torque constant per kelvin (NdFeB)")
+
+
+class GearStage(Part):
+    """One stage of gearing, the maker's or the team's own."""
+
+    name: str = Field(max_length=60, description="what it is")
+    ratio: Number = Field(gt=0.1, lt=2000.0, description="input speed over output speed")
+    efficiency: Fraction = Field(gt=0.05, le=1.0, description="running efficiency, motor drives")
+    static_efficiency: Fraction = Field(gt=0.05, le=1.0, description="efficiency at breakaway; below the running one")
+    backdrive_efficiency: Fraction | None = Field(
+        default=None, ge=0.0, le=1.0, description="efficiency when the valve drives; by default 2 - 1/efficiency"
+    )
+    inertia: Inertia = Field(default=0.0, ge=0.0, description="of the stage, at its input")
+    stiffness: Stiffness | None = Field(default=None, gt=0.0, description="at its output, input held; default rigid")
+    lost_motion: Angle = Field(ge=0.0, le=math.radians(20.0), description="at its output, input held, in all")
+    torque_limit: Torque | None = Field(
+        default=None, gt=0.0, description="peak torque allowed at its output; default not checked"
+    )
+
+
+class Encoder(Part):
+    """A position sensor."""
+
+    location: Location = Field(description="on the motor shaft or on the valve stem")
+    counts: int = Field(ge=4, le=2**26, description="counts per turn, after any multiplication of edges")
+    accuracy: Angle = Field(
+        default=0.0, ge=0.0, description="error bound of the angle, plus or minus, after calibration"
+    )
+
+
+class Actuator(Part):
+    """Motor, gearing, encoders, drive."""
+
+    motor: Motor
+    gears: tuple[GearStage, ...] = Field(min_length=1, max_length=6, description="stages from motor to stem")
+    coupling_stiffness: Stiffness | None = Field(
+        default=None, gt=0.0, description="between last gear and stem; default rigid"
+    )
+    contact_damping: Fraction = Field(
+        default=0.05, ge=0.0, le=1.0, description="damping ratio of the load against the gears' stiffness"
+    )
+    position_encoder: Encoder
+    speed_encoder: Encoder | None = Field(
+        default=None, description="sensor of the speed loop; by default the position encoder"
+    )
+    current_limit: Current = Field(gt=0.0, description="limit of the motor current, set in the drive")
+    duty_limit: Fraction = Field(default=0.95, gt=0.0, le=1.0, description="largest motor voltage over bus voltage")
+    harness_resistance: Resistance = Field(ge=0.0, description="battery to this drive, out and back")
+    idle_power: Power = Field(default=0.0, ge=0.0, description="drive electronics")
+    temperature: Temperature = Field(default=293.15, description="surroundings of motor and gears")
+    hot_winding: Temperature = Field(default=373.15, description="winding temperature assumed for the torque margin")
+
+    @model_validator(mode="after")
+    def _stiffness(self) -> Actuator:
+        if self.coupling_stiffness is None and all(stage.stiffness is None for stage in self.gears):
+            raise refuse("", "give coupling_stiffness or the stiffness of at least one gear stage")
+        return self
+
+
+class Gains(Part):
+    """Gains of the cascade, in stem units."""
+
+    position: Rate = Field(gt=0.0, description="stem speed set-point per position error")
+    speed: SpeedGain = Field(gt=0.0, description="motor current per stem speed error")
+    speed_integral: Rate = Field(ge=0.0, description="integral of the speed loop: 1 / integral time")
+    current: CurrentGain = Field(gt=0.0, description="motor voltage per current error")
+    current_integral: Rate = Field(ge=0.0, description="integral of the current loop: 1 / integral time")
+
+
+class Controller(Part):
+    """The sampled cascade: position P, speed PI, current PI; each at its own period with its own delay."""
+
+    structure: Literal["cascade"] = Field(description="cascade: position P, speed PI, current PI")
+    position_period: Time = Field(gt=0.0, le=0.2, description="sample period of the position loop")
+    position_delay: Time = Field(ge=0.0, description="position sampled to speed set-point in force: computing and bus")
+    speed_period: Time = Field(gt=0.0, le=0.2, description="sample period of the speed loop")
+    speed_delay: Time = Field(ge=0.0, description="speed sampled to current set-point in force")
+    current_period: Time = Field(gt=0.0, le=0.2, description="sample period of the current loop")
+    current_delay: Time = Field(ge=0.0, description="current sampled to voltage in force")
+    speed_filter: Time = Field(default=0.0, ge=0.0, description="time constant of the filter on measured speed")
+    gains: Gains | Literal["tune"] = Field(description="the gains, or tune to have them worked out")
+    feedforward_speed: Fraction = Field(
+        default=1.0, ge=0.0, le=1.5, description="share of the command's speed fed forward"
+    )
+    command_speed_limit: AngularSpeed = Field(
+        gt=0.0, description="rate limit on the position command; also speed limit"
+    )
+    hold_band: Angle = Field(
+        default=0.0,
+        ge=0.0,
+        description="position errors within plus or minus this count as zero once the command rests",
+    )

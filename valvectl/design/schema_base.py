@@ -1,0 +1,17 @@
+"""What every table of a design file has in common."""
+
+from __future__ import annotations
+
+from pydantic import BaseModel, ConfigDict
+from pydantic_core import PydanticCustomError
+
+
+class Part(BaseModel):
+    """Base of every table: frozen, no unknown keys, finite numbers."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+
+def refuse(key: str, message: str) -> PydanticCustomError:
+    """Error of a table whose keys do not fit together; ``key`` (relative to the table) is the one to look at first."""
+    return PydanticCustomError("design", "{text}", {"text": message, "key": key})

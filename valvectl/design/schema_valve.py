@@ -1,0 +1,145 @@
+"""What a design file may say about a valve: port, stem torque, stops. Numbers are SI, angles in radians from shut."""
+
+from __future__ import annotations
+
+import math
+from itertools import pairwise
+from typing import Literal
+
+from pydantic import Field, model_validator
+
+from valvectl.design.quantities import (
+    Angle,
+    AngularSpeed,
+    Inertia,
+    Length,
+    Number,
+    Torque,
+    TorquePerPressure,
+)
+from valvectl.design.schema_base import Part, refuse
+
+
+class FlowTable(Part):
+    """Flow coefficient and recovery factor against opening, as measured or as the maker states."""
+
+    angle: tuple[Angle, ...] = Field(min_length=4, description="opening angles from shut, rising")
+    kv: tuple[Number, ...] | None = Field(default=None, description="flow coefficient Kv [m3/h at 1 bar]; or give cv")
+    cv: tuple[Number, ...] | None = Field(default=None, description="flow coefficient Cv [US gal/min at 1 psi]; or kv")
+    fl: tuple[Number, ...] = Field(description="liquid pressure recovery factor FL at each angle")
+
+    @model_validator(mode="after")
+    def _columns(self) -> FlowTable:
+        if (self.kv is None) == (self.cv is None):
+            raise refuse("", "give exactly one of kv and cv")
+        column = self.kv if self.kv is not None else self.cv
+        assert column is not None
+        name = "kv" if self.kv is not None else "cv"
+        if len(column) != len(self.angle) or len(self.fl) != len(self.angle):
+            raise refuse(
+                "",
+                f"angle, {name} and fl need the same number of entries "
+                f"(now {len(self.angle)}, {len(column)}, {len(self.fl)})",
+            )
+        if any(b <= a for a, b in pairwise(self.angle)) or self.angle[0] < 0.0:
+            raise refuse("angle", "angle must start at zero or above and rise from entry to entry")
+        if column[0] < 0.0 or any(b < a or (b == a and a > 0.0) for a, b in pairwise(column)):
+            raise refuse(name, f"{name} must rise with angle from entry to entry (zeros allowed at the shut end)")
+        if sum(value > 0.0 for value in column) < 3:
+            raise refuse(name, f"{name} needs at least three entries above zero")
+        if any(not 0.2 <= value <= 1.0 for value in self.fl):
+            raise refuse("fl", "fl must lie between 0.2 and 1.0")
+        return self
+
+
+class RoundPort(Part):
+    """A plain round-bore quarter-turn port, from Weisbach's published cock losses (validity 25 to 85 degrees open)."""
+
+    fl: tuple[Number, ...] = Field(
+        default=(0.95, 0.92, 0.85, 0.74, 0.60),
+        min_length=5,
+        max_length=5,
+        description="FL at 10, 30, 50, 70 and 90 degrees open; no open published table exists, so state yours",
+    )
+
+    @model_validator(mode="after")
+    def _range(self) -> RoundPort:
+        if any(not 0.2 <= value <= 1.0 for value in self.fl):
+            raise refuse("fl", "fl must lie between 0.2 and 1.0")
+        return self
+
+
+class StemTorque(Part):
+    """Torque that the stem needs, warm, without pressure, against opening; and what raises it."""
+
+    angle: tuple[Angle, ...] = Field(min_length=2, description="opening angles, rising, covering the travel")
+    running: tuple[Torque, ...] = Field(description="running torque at each angle, valve moving, warm, no pressure")
+    breakaway: tuple[Torque, ...] = Field(description="breakaway torque at each angle, from rest, warm, no pressure")
+    pressure_slope: TorquePerPressure = Field(
+        default=0.0,
+        ge=0.0,
+        description="rise of breakaway torque per pressure difference; running rises in the same proportion",
+    )
+    cold_factor: Number = Field(
+        default=1.0, ge=1.0, le=10.0, description="factor on all of it at the liquid's temperature"
+    )
+    dwell_factor: Number = Field(
+        default=1.0, ge=1.0, le=5.0, description="factor on breakaway for the first move after a long rest"
+    )
+    stribeck_speed: AngularSpeed = Field(
+        default=math.radians(2.0), gt=0.0, description="stem speed at which breakaway has fallen to running (1/e)"
+    )
+    hydrodynamic_coefficient: Number = Field(
+        default=0.05, ge=0.0, le=1.0, description="Ct in T = Ct d^3 dp; tends to close"
+    )
+
+    @model_validator(mode="after")
+    def _columns(self) -> StemTorque:
+        if not len(self.angle) == len(self.running) == len(self.breakaway):
+            raise refuse(
+                "",
+                "angle, running and breakaway need the same number of entries "
+                f"(now {len(self.angle)}, {len(self.running)}, {len(self.breakaway)})",
+            )
+        if any(b <= a for a, b in pairwise(self.angle)):
+            raise refuse("angle", "angle must rise from entry to entry")
+        if any(value < 0.0 for value in (*self.running, *self.breakaway)):
+            raise refuse("", "running and breakaway must not be negative")
+        if any(b < r for r, b in zip(self.running, self.breakaway, strict=True)):
+            raise refuse("breakaway", "breakaway must not be below running at any angle")
+        return self
+
+
+class Valve(Part):
+    """A quarter-turn valve: port, torque, stops."""
+
+    bore: Length = Field(gt=0.0, description="bore of the ball")
+    flow: FlowTable | None = Field(default=None, description="measured or stated Kv and FL against angle")
+    port: RoundPort | None = Field(default=None, description="port model, when there is no flow table")
+    port_scale: Number = Field(
+        default=1.0,
+        gt=0.01,
+        lt=100.0,
+        description="factor on all Kv, to try a larger or smaller port of the same shape",
+    )
+    reducers: bool = Field(
+        default=False, description="true: bore differs from the line and Kv was measured without reducers (FP, FLP)"
+    )
+    torque: StemTorque
+    inertia: Inertia = Field(gt=0.0, description="ball, stem and coupling half, about the stem axis")
+    slot_clearance: Angle = Field(
+        default=0.0, ge=0.0, le=math.radians(10.0), description="lost motion between stem and ball, in all"
+    )
+    closed_stop: Angle = Field(default=0.0, description="hard stop at the shut end")
+    open_stop: Angle = Field(default=math.radians(90.0), description="hard stop at the open end")
+    closes: Literal["clockwise", "counterclockwise"] = Field(
+        description="sense in which the stem turns to shut, seen from the actuator; for wiring and commissioning"
+    )
+
+    @model_validator(mode="after")
+    def _one(self) -> Valve:
+        if (self.flow is None) == (self.port is None):
+            raise refuse("", "give exactly one of flow (a table) and port (a model)")
+        if self.open_stop <= self.closed_stop:
+            raise refuse("open_stop", "open_stop must be above closed_stop")
+        return self

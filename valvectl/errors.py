@@ -1,0 +1,55 @@
+"""One family of errors. Each tells the reader which file, which key, what was given and what is allowed."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One thing that is wrong with an input."""
+
+    message: str
+    """What is wrong and what is allowed, one sentence."""
+    key: str = ""
+    """Dotted path of the key in the design file; empty when the whole file is meant."""
+    file: str = ""
+    """File as the user named it."""
+    line: int | None = None
+    """Line in the file, counted from 1; None where it is not known."""
+    got: str = ""
+    """The value that was given, as text; empty when there was none."""
+
+    def __str__(self) -> str:
+        place = self.file
+        if self.line is not None:
+            place += f":{self.line}"
+        parts = [p for p in (place, self.key) if p]
+        head = ": ".join(parts)
+        got = f" (got {self.got})" if self.got else ""
+        return f"{head}: {self.message}{got}" if head else f"{self.message}{got}"
+
+
+class ValvectlError(Exception):
+    """Base of every error that valvectl raises on purpose. Exit code 2 on the command line."""
+
+
+class DesignError(ValvectlError):
+    """A design file that can not be used. Carries all its faults at once."""
+
+    def __init__(self, faults: Sequence[Fault] | Fault) -> None:
+        self.faults: tuple[Fault, ...] = (faults,) if isinstance(faults, Fault) else tuple(faults)
+        super().__init__("\n".join(str(f) for f in self.faults))
+
+
+class NoBalanceError(ValvectlError):
+    """No steady operating point exists for what was asked; the message names the station where it fails."""
+
+
+class RangeError(ValvectlError):
+    """A value lies outside the range in which a law or a table is valid."""
+
+
+class SimulationError(ValvectlError):
+    """A simulated run stopped being finite; the message says when and in which leg."""

@@ -1,0 +1,256 @@
+"""Properties of a liquid propellant at one temperature and pressure: from CoolProp by name, or as given.
+
+A property at another temperature (for a slope, a tolerance) is another call of ``liquid_state``. CoolProp takes about
+two seconds to load, so its numbers are kept in the cache and it is loaded only when they are not there.
+"""
+
+from __future__ import annotations
+
+import difflib
+import math
+from dataclasses import dataclass
+from typing import Any
+
+from valvectl.errors import RangeError
+from valvectl.parts.cache import cached, library_version
+
+_ALGORITHM = 1
+
+# Shown name, name in CoolProp, other spellings of the trade (lower case, blanks and hyphens as in `_squeeze`).
+_LIQUIDS: tuple[tuple[str, str, tuple[str, ...]], ...] = (
+    ("oxygen", "Oxygen", ("lox", "o2", "liquidoxygen")),
+    ("methane", "Methane", ("lng", "ch4", "lch4", "liquidmethane")),
+    ("ethanol", "Ethanol", ("etoh", "ethylalcohol", "c2h5oh")),
+    ("methanol", "Methanol", ("meoh", "methylalcohol", "ch3oh")),
+    ("water", "Water", ("h2o",)),
+    ("nitrogen", "Nitrogen", ("ln2", "n2", "liquidnitrogen")),
+    ("propane", "n-Propane", ("c3h8", "npropane", "lpg")),
+    ("nitrous oxide", "NitrousOxide", ("n2o", "nitrous", "nitrousoxide")),
+    # Liquid hydrogen that has stood is nearly all para.
+    ("hydrogen", "ParaHydrogen", ("lh2", "h2", "liquidhydrogen", "parahydrogen")),
+    ("isopropanol", "", ("ipa", "isopropylalcohol", "2propanol", "propan2ol")),
+    ("rp-1", "", ("rp1", "kerosene", "kerosine", "jeta", "jeta1")),
+)
+_SPELLINGS = {
+    spelling: (shown, library)
+    for shown, library, others in _LIQUIDS
+    for spelling in (shown.replace(" ", "").replace("-", ""), *others)
+}
+_REASONS = {"lng": "lng is taken as pure methane", "lpg": "lpg is taken as pure propane"}
+
+PROPERTIES = ("density", "vapour_pressure", "critical_pressure", "viscosity", "sound_speed")
+"""Names of the properties that can be given instead of taken from CoolProp."""
+
+
+@dataclass(frozen=True)
+class LiquidState:
+    """A liquid at one temperature and pressure."""
+
+    name: str
+    """Plain name, such as ``oxygen``; a name that is not known stays as given."""
+    temperature: float
+    """Temperature [K]."""
+    pressure: float
+    """Absolute pressure [Pa]."""
+    density: float
+    """Density [kg/m^3]."""
+    vapour_pressure: float
+    """Saturation pressure at the temperature [Pa]."""
+    critical_pressure: float
+    """Critical pressure [Pa]."""
+    viscosity: float
+    """Dynamic viscosity [Pa s]."""
+    sound_speed: float
+    """Speed of sound in the unbounded liquid [m/s]."""
+    source: str
+    """Where the numbers come from."""
+
+
+def _squeeze(name: str) -> str:
+    return "".join(c for c in name.casefold() if c not in " -_.")
+
+
+def trade_name(name: str) -> str:
+    """Plain name of a propellant for any of its usual spellings; a name that is not known comes back stripped."""
+    known = _SPELLINGS.get(_squeeze(name))
+    return known[0] if known else name.strip()
+
+
+def liquid_state(
+    name: str,
+    temperature: float,
+    pressure: float,
+    *,
+    density: float | None = None,
+    vapour_pressure: float | None = None,
+    critical_pressure: float | None = None,
+    viscosity: float | None = None,
+    sound_speed: float | None = None,
+) -> LiquidState:
+    """State of a liquid.
+
+    Parameters
+    ----------
+    name : usual spelling (``lox``, ``ethanol``, ``n2o`` ...) or a CoolProp fluid name; any text when all five are given
+    temperature : [K]
+    pressure : absolute [Pa]
+    density : [kg/m^3]; this and the next four override CoolProp; None takes CoolProp's value
+    vapour_pressure : [Pa]
+    critical_pressure : [Pa]
+    viscosity : dynamic [Pa s]
+    sound_speed : [m/s]
+
+    Raises ``RangeError`` when the name is not known, the temperature is outside the fluid's range, the fluid is not
+    liquid there, or CoolProp lacks a property that was not given. Validity and source of each equation: CoolProp; the
+    key of the publication stands in ``source``. ``critical_pressure`` is the critical point of CoolProp's equation,
+    which differs from the published one by less than 1.5 % (methanol 82.2 against 81.0 bar), from memory.
+    """
+    shown = trade_name(name)
+    given = {
+        key: float(value)
+        for key, value in zip(
+            PROPERTIES, (density, vapour_pressure, critical_pressure, viscosity, sound_speed), strict=True
+        )
+        if value is not None
+    }
+    for key, value in (("temperature", temperature), ("pressure", pressure), *given.items()):
+        if not (math.isfinite(value) and value > 0.0):
+            raise RangeError(f"{key.replace('_', ' ')} of {shown!r} must be above zero and finite (got {value:g})")
+    values = dict(given)
+    sources = []
+    if len(given) < len(PROPERTIES):
+        facts = _from_coolprop(name, shown, temperature, pressure, given)
+        missing = [key for key in PROPERTIES if key not in given and facts[key] is None]
+        if missing:
+            words = " and ".join(key.replace("_", " ") for key in missing)
+            raise RangeError(f"CoolProp has no {words} for {shown}; give {' and '.join(missing)} in the design file")
+        values = {key: float(facts[key]) for key in PROPERTIES if key not in given} | given
+        sources.append(f"CoolProp {library_version('CoolProp')} {facts['fluid']} ({facts['reference']})")
+        note = _REASONS.get(_squeeze(name))
+        if note:
+            sources.append(note)
+    elif pressure <= values["vapour_pressure"]:
+        raise RangeError(_boils(shown, temperature, pressure, values["vapour_pressure"], None))
+    if given:
+        sources.append("given: " + ", ".join(key.replace("_", " ") for key in given))
+    return LiquidState(
+        name=shown, temperature=float(temperature), pressure=float(pressure), source="; ".join(sources), **values
+    )
+
+
+def _boils(shown: str, temperature: float, pressure: float, vapour: float, boiling: float | None) -> str:
+    at = f"; it boils at {boiling:.2f} K at that pressure" if boiling is not None else ""
+    return (
+        f"{shown} at {temperature:.2f} K is not liquid at {pressure / 1e5:.4g} bar abs: "
+        f"its vapour pressure there is {vapour / 1e5:.4g} bar{at}"
+    )
+
+
+def _from_coolprop(
+    name: str, shown: str, temperature: float, pressure: float, given: dict[str, float]
+) -> dict[str, Any]:
+    """CoolProp's facts at a point, with every reason why they can not be had as a RangeError.
+
+    A vapour pressure that was given decides whether the liquid boils, but CoolProp's own decides whether CoolProp's
+    density, viscosity and speed of sound are those of a liquid.
+    """
+    library = _SPELLINGS.get(_squeeze(name), ("", name.strip()))[1]
+    if not library:
+        raise RangeError(_unknown(shown, given, []))
+    key = {"fluid": library.casefold(), "temperature": float(temperature), "pressure": float(pressure)}
+
+    def compute() -> dict[str, Any]:
+        return _ask(library, shown, float(temperature), float(pressure), given)
+
+    facts = cached("liquid", key, compute, libraries=("CoolProp",), algorithm=_ALGORITHM)
+    lowest, critical = facts["lowest_temperature"], facts["critical_temperature"]
+    if temperature >= critical:
+        raise RangeError(f"{shown} is not liquid at {temperature:.2f} K: its critical temperature is {critical:.2f} K")
+    melting = facts["melting_temperature"]
+    if temperature < lowest or (melting is not None and temperature < melting):
+        below = lowest if melting is None else max(lowest, melting)
+        raise RangeError(
+            f"{shown} is not liquid at {temperature:.2f} K and {pressure / 1e5:.4g} bar abs: "
+            f"it freezes at about {below:.2f} K"
+        )
+    if pressure > facts["highest_pressure"]:
+        raise RangeError(
+            f"{pressure / 1e5:.4g} bar abs is above the range of CoolProp's equation for {shown} "
+            f"({facts['highest_pressure'] / 1e5:.4g} bar)"
+        )
+    if "vapour_pressure" in given:
+        if pressure <= given["vapour_pressure"]:
+            raise RangeError(_boils(shown, temperature, pressure, given["vapour_pressure"], None))
+        needed = [key for key in ("density", "viscosity", "sound_speed") if key not in given]
+    else:
+        needed = ["vapour_pressure"]
+    own = facts["vapour_pressure"]
+    if needed and own is not None and pressure <= own:
+        raise RangeError(_boils(shown, temperature, pressure, own, facts["boiling_temperature"]))
+    return facts
+
+
+def _unknown(shown: str, given: dict[str, float], fluids: list[str]) -> str:
+    missing = ", ".join(key for key in PROPERTIES if key not in given)
+    hint = ""
+    if _squeeze(shown) not in _SPELLINGS:
+        spelled = {_squeeze(fluid): fluid for fluid in fluids}
+        spelled.update({spelling: names[0] for spelling, names in _SPELLINGS.items() if names[1]})
+        near = difflib.get_close_matches(_squeeze(shown), spelled, n=1, cutoff=0.6)
+        hint = f"; did you mean {spelled[near[0]]!r}?" if near else ""
+    return (
+        f"liquid {shown!r} is not known to CoolProp{hint or '.'} "
+        f"For a liquid that it does not know, such as a mixture, give also {missing}"
+    )
+
+
+def _ask(library: str, shown: str, temperature: float, pressure: float, given: dict[str, float]) -> dict[str, Any]:
+    """Everything needed to judge a point and use it; None where CoolProp has no number."""
+    from CoolProp import CoolProp as coolprop
+
+    fluids = list(coolprop.FluidsList())
+    exact = {fluid.casefold(): fluid for fluid in fluids}
+    squeezed = {_squeeze(fluid): fluid for fluid in fluids}
+    fluid = exact.get(library.casefold()) or squeezed.get(_squeeze(library))
+    if fluid is None:
+        raise RangeError(_unknown(shown, given, fluids))
+    facts: dict[str, Any] = {
+        "fluid": fluid,
+        "reference": str(coolprop.get_BibTeXKey(fluid, "EOS")).split(",")[0],
+        "lowest_temperature": float(coolprop.PropsSI("Tmin", fluid)),
+        "critical_temperature": float(coolprop.PropsSI("Tcrit", fluid)),
+        "critical_pressure": float(coolprop.PropsSI("pcrit", fluid)),
+        "highest_pressure": float(coolprop.PropsSI("pmax", fluid)),
+        "melting_temperature": None,
+        "boiling_temperature": None,
+        "vapour_pressure": None,
+        "density": None,
+        "sound_speed": None,
+        "viscosity": None,
+    }
+
+    def number(output: str, first: str, one: float, second: str, two: float) -> float | None:
+        try:
+            value = float(coolprop.PropsSI(output, first, one, second, two, fluid))
+        except ValueError:  # no such model, or outside its range
+            return None
+        return value if math.isfinite(value) else None
+
+    state = coolprop.AbstractState("HEOS", fluid)
+    if state.has_melting_line():
+        try:
+            melting = float(state.melting_line(coolprop.iT, coolprop.iP, pressure))
+        except ValueError:
+            melting = math.nan
+        # Water's melting line falls with pressure; its range then starts at the triple point.
+        if math.isfinite(melting):
+            facts["melting_temperature"] = melting
+    facts["vapour_pressure"] = number("P", "T", temperature, "Q", 0.0)
+    if pressure < facts["critical_pressure"]:
+        facts["boiling_temperature"] = number("T", "P", pressure, "Q", 0.0)
+    vapour = facts["vapour_pressure"]
+    if vapour is not None and vapour < pressure:
+        # The phase is imposed: beside the saturation line a flash might answer with the vapour.
+        for key, output in (("density", "D"), ("sound_speed", "A"), ("viscosity", "V")):
+            facts[key] = number(output, "T|liquid", temperature, "P", pressure)
+    return facts

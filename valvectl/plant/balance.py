@@ -1,0 +1,256 @@
+"""Steady operating point of both legs and the chamber, and its inverse: thrust and mixture ratio to two angles."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from scipy.optimize import brentq
+
+from valvectl.design.schema import LEGS, LegName
+from valvectl.errors import NoBalanceError
+from valvectl.parts import chamber, injector, lookup, tank, valve
+from valvectl.plant.machine import LegMachine, Machine
+
+_TIGHT = 1e-13
+SHUT_SHARE = 1e-6
+"""A valve with less than this share of its largest coefficient counts as shut."""
+
+
+@dataclass(frozen=True)
+class LegPoint:
+    """Pressures and flow of one leg in steady flow: the pressure ladder."""
+
+    name: LegName
+    angle: float
+    """Opening of the ball [rad]."""
+    flow: float
+    """Mass flow [kg/s]."""
+    tank: float
+    """Tank pressure above the liquid [Pa]."""
+    valve_inlet: float
+    """Pressure before the valve [Pa]."""
+    valve_outlet: float
+    """Pressure behind the valve [Pa]; what the downstream path needs, below the throat's own on the choked plateau."""
+    manifold: float
+    """Pressure before the injector [Pa]."""
+    choked_drop: float
+    """Valve drop at which the flow chokes [Pa]."""
+    gain: float
+    """d ln(c FL if choked, else c) / d angle [1/rad]: the valve's own sensitivity."""
+
+    @property
+    def valve_drop(self) -> float:
+        """Pressure drop across the valve [Pa]."""
+        return self.valve_inlet - self.valve_outlet
+
+    @property
+    def choked(self) -> bool:
+        """True when the drop is at or beyond the choking drop."""
+        return self.valve_drop >= self.choked_drop
+
+
+@dataclass(frozen=True)
+class OperatingPoint:
+    """A steady state of the engine."""
+
+    chamber_pressure: float
+    """[Pa]"""
+    thrust: float
+    """[N]"""
+    throttle: float
+    """Thrust over full thrust [-]."""
+    mixture_ratio: float
+    """Oxidizer over fuel by mass [-]."""
+    legs: dict[LegName, LegPoint]
+
+    @property
+    def total_flow(self) -> float:
+        """Flow of both legs [kg/s]."""
+        return sum(leg.flow for leg in self.legs.values())
+
+    def injector_stiffness(self, name: LegName) -> float:
+        """Injector pressure drop over chamber pressure [-]."""
+        return (self.legs[name].manifold - self.chamber_pressure) / self.chamber_pressure
+
+    def authority(self, name: LegName) -> float:
+        """Valve authority: valve drop over the whole drop from tank to chamber [-]."""
+        leg = self.legs[name]
+        return leg.valve_drop / (leg.tank - self.chamber_pressure)
+
+
+def coefficient(leg: LegMachine, angle: float) -> tuple[float, float]:
+    """Flow coefficient c [m^2] and FL [-] at an opening [rad]; held at the stops."""
+    grid = leg.characteristic
+    cell, share = lookup.locate(grid.c.size, grid.start, grid.per_step, angle)
+    return (
+        lookup.blend(float(grid.c[cell]), float(grid.c[cell + 1]), share),
+        lookup.blend(float(grid.fl[cell]), float(grid.fl[cell + 1]), share),
+    )
+
+
+def _losses(leg: LegMachine, flow: float) -> tuple[float, float]:
+    return (
+        lookup.lookup(leg.up_loss, 0.0, leg.loss_per_step, flow),
+        lookup.lookup(leg.down_loss, 0.0, leg.loss_per_step, flow),
+    )
+
+
+def _supply(leg: LegMachine, flow: float) -> tuple[float, float]:
+    """Tank pressure and pressure before the valve [Pa] at a flow [kg/s]."""
+    pressure = tank.tank_pressure(leg.tank_pressure, leg.tank_droop, leg.reference_flow, flow)
+    return pressure, pressure + leg.head - _losses(leg, flow)[0] * flow * flow
+
+
+def _behind(leg: LegMachine, flow: float, chamber_pressure: float) -> tuple[float, float]:
+    """Manifold pressure and pressure behind the valve [Pa] that a flow [kg/s] needs."""
+    manifold = chamber_pressure + injector.injector_drop(leg.cda, leg.liquid.density, flow)
+    return manifold, manifold + _losses(leg, flow)[1] * flow * flow
+
+
+def leg_flow(leg: LegMachine, angle: float, chamber_pressure: float) -> float:
+    """Steady mass flow [kg/s] of a leg at an opening [rad] and a chamber pressure [Pa]; zero when nothing can flow."""
+    c, fl = coefficient(leg, angle)
+    rho, vapour = leg.liquid.density, leg.liquid.vapour_pressure
+
+    def excess(flow: float) -> float:
+        needed = valve.inlet_pressure(c, fl, rho, flow, _behind(leg, flow, chamber_pressure)[1], leg.ff, vapour)
+        return needed - _supply(leg, flow)[1]
+
+    if excess(0.0) >= 0.0:
+        return 0.0
+    top = leg.reference_flow
+    while excess(top) < 0.0:
+        top *= 2.0
+    return float(brentq(excess, 0.0, top, xtol=_TIGHT * leg.reference_flow, rtol=4 * _TIGHT))
+
+
+def _leg_point(leg: LegMachine, angle: float, flow: float, chamber_pressure: float) -> LegPoint:
+    c, fl = coefficient(leg, angle)
+    pressure, before = _supply(leg, flow)
+    manifold, behind = _behind(leg, flow, chamber_pressure)
+    limit = valve.choked_pressure_drop(fl, before, leg.ff, leg.liquid.vapour_pressure)
+    step = 2.0 / leg.characteristic.per_step
+    low, high = max(angle - step, leg.closed_stop), min(angle + step, leg.open_stop)
+    (c_low, fl_low), (c_high, fl_high) = coefficient(leg, low), coefficient(leg, high)
+    gain = math.log(c_high / c_low)
+    if before - behind >= limit:
+        gain += math.log(fl_high / fl_low)
+    return LegPoint(
+        name=leg.name,
+        angle=angle,
+        flow=flow,
+        tank=pressure,
+        valve_inlet=before,
+        valve_outlet=behind,
+        manifold=manifold,
+        choked_drop=limit,
+        gain=gain / (high - low),
+    )
+
+
+def _point(machine: Machine, angles: dict[LegName, float], flows: dict[LegName, float], pc: float) -> OperatingPoint:
+    thrust = machine.thrust_at(pc)
+    return OperatingPoint(
+        chamber_pressure=pc,
+        thrust=thrust,
+        throttle=thrust / machine.thrust,
+        mixture_ratio=flows["oxidizer"] / flows["fuel"] if flows["fuel"] > 0.0 else math.inf,
+        legs={name: _leg_point(machine.legs[name], angles[name], flows[name], pc) for name in LEGS},
+    )
+
+
+def balance(machine: Machine, oxidizer_angle: float, fuel_angle: float) -> OperatingPoint:
+    """Steady operating point at two ball angles [rad].
+
+    Raises ``NoBalanceError`` when a leg passes nothing (valve shut, or no pressure left), since there is then no flame.
+    """
+    angles: dict[LegName, float] = {"oxidizer": oxidizer_angle, "fuel": fuel_angle}
+    for name in LEGS:
+        leg = machine.legs[name]
+        if coefficient(leg, angles[name])[0] < SHUT_SHARE * float(leg.characteristic.c[-1]):
+            raise NoBalanceError(f"{name} valve is shut at {math.degrees(angles[name]):.2f} deg: no steady combustion")
+
+    def flows(pc: float) -> dict[LegName, float]:
+        return {name: leg_flow(machine.legs[name], angles[name], pc) for name in LEGS}
+
+    def excess(pc: float) -> float:
+        f = flows(pc)
+        if f["oxidizer"] <= 0.0 or f["fuel"] <= 0.0:
+            return pc
+        c_star = machine.c_star_at(f["oxidizer"] / f["fuel"], pc)
+        return pc - chamber.steady_chamber_pressure(f["oxidizer"] + f["fuel"], c_star, machine.throat_area)
+
+    low = 1e-3 * machine.chamber_pressure
+    high = max(leg.tank_pressure + abs(leg.head) for leg in machine.legs.values())
+    if excess(low) > 0.0:
+        raise NoBalanceError("the flows do not sustain any chamber pressure at these angles")
+    pc = float(brentq(excess, low, high, xtol=_TIGHT * machine.chamber_pressure, rtol=4 * _TIGHT))
+    return _point(machine, angles, flows(pc), pc)
+
+
+def pressure_for_thrust(machine: Machine, throttle: float) -> float:
+    """Chamber pressure [Pa] at a throttle setting (thrust over full thrust) [-]. Raises ``NoBalanceError``."""
+    wanted = throttle * machine.thrust
+    low, high = 1e-3 * machine.chamber_pressure, 3.0 * machine.chamber_pressure
+    if not machine.thrust_at(low) < wanted < machine.thrust_at(high):
+        raise NoBalanceError(f"no chamber pressure gives {100 * throttle:.1f} % of the thrust at this ambient pressure")
+    return float(
+        brentq(lambda pc: machine.thrust_at(pc) - wanted, low, high, xtol=_TIGHT * high, rtol=4 * _TIGHT)
+    )
+
+
+def angle_for_flow(leg: LegMachine, flow: float, chamber_pressure: float) -> float:
+    """Ball angle [rad] that passes a flow [kg/s] into a chamber pressure [Pa].
+
+    Raises ``NoBalanceError`` naming the station where the pressure runs out, or what Kv is missing.
+    """
+    _, before = _supply(leg, flow)
+    manifold, behind = _behind(leg, flow, chamber_pressure)
+    name = leg.name
+    if before <= behind:
+        station = "before the valve" if before <= chamber_pressure else "at the valve"
+        raise NoBalanceError(
+            f"{name} leg: the pressure runs out {station}: {before / 1e5:.2f} bar abs reach the valve at "
+            f"{flow:.3f} kg/s, but {behind / 1e5:.2f} bar abs are needed behind it "
+            f"(chamber {chamber_pressure / 1e5:.2f}, injector drop {(manifold - chamber_pressure) / 1e5:.2f}, "
+            f"line and jacket {(behind - manifold) / 1e5:.2f} bar)"
+        )
+    rho, vapour = leg.liquid.density, leg.liquid.vapour_pressure
+
+    def excess(angle: float) -> float:
+        c, fl = coefficient(leg, angle)
+        return valve.valve_flow(c, fl, rho, before, behind, leg.ff, vapour) - flow
+
+    grid = leg.characteristic
+    if excess(leg.open_stop) < 0.0:
+        c, fl = coefficient(leg, leg.open_stop)
+        drop = min(before - behind, valve.choked_pressure_drop(fl, before, leg.ff, vapour))
+        needed = flow / math.sqrt(rho * drop) / valve.KV_TO_C
+        raise NoBalanceError(
+            f"{name} valve wide open passes too little: Kv {c / valve.KV_TO_C:.3f} at {math.degrees(leg.open_stop):.0f} "
+            f"deg, {needed:.3f} needed for {flow:.3f} kg/s at a drop of {drop / 1e5:.2f} bar"
+        )
+    low = max(grid.shut, leg.closed_stop)
+    return float(brentq(excess, low, leg.open_stop, xtol=1e-12))
+
+
+def solve(machine: Machine, throttle: float, mixture_ratio: float | None = None) -> OperatingPoint:
+    """Operating point at a throttle setting (thrust over full thrust) and mixture ratio (by default the design's).
+
+    Raises ``NoBalanceError`` that says where and why when there is none.
+    """
+    ratio = machine.mixture_ratio if mixture_ratio is None else mixture_ratio
+    pc = pressure_for_thrust(machine, throttle)
+    total = chamber.chamber_flow(pc, machine.c_star_at(ratio, pc), machine.throat_area)
+    flows: dict[LegName, float] = {"oxidizer": total * ratio / (1.0 + ratio), "fuel": total / (1.0 + ratio)}
+    angles: dict[LegName, float] = {}
+    failed: list[str] = []
+    for name in LEGS:
+        try:
+            angles[name] = angle_for_flow(machine.legs[name], flows[name], pc)
+        except NoBalanceError as error:
+            failed.append(str(error))
+    if failed:
+        raise NoBalanceError(f"at {100 * throttle:.1f} % throttle: " + "; ".join(failed))
+    return _point(machine, angles, flows, pc)

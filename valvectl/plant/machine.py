@@ -1,0 +1,465 @@
+"""The machine as numbers: a design with liquid properties, c* grid, valve curves and gear trains worked out, all SI.
+
+Everything downstream (balance, linear model, simulation, studies) reads a ``Machine`` and never the design file.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import functools
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from valvectl.design.design_file import DesignFile
+from valvectl.design.schema import LEGS, Leg, LegName, Valve
+from valvectl.errors import DesignError, Fault, RangeError
+from valvectl.parts import combustion, gearing, injector, line, motor, nozzle, tank, valve
+from valvectl.parts.controller import CascadeGains
+from valvectl.parts.encoder import count_size
+from valvectl.parts.liquid import LiquidState, liquid_state
+from valvectl.parts.lookup import FloatArray
+
+FLOW_HEADROOM = 1.6
+"""Loss tables reach to this multiple of the flow at full thrust."""
+LOWEST_NOZZLE_EFFICIENCY, HIGHEST_NOZZLE_EFFICIENCY = 0.80, 1.02
+"""Range of delivered over ideal thrust that thrust, chamber pressure and throat may imply (common practice)."""
+
+
+@dataclass(frozen=True)
+class Servo:
+    """Motor, train, stem and drive of one valve, SI; angles and speeds of the stem unless said."""
+
+    ratio: float
+    train: gearing.Train
+    motor_inertia: float
+    """Rotor and stages at the motor shaft [kg m^2]."""
+    load_inertia: float
+    """Stem and ball [kg m^2]."""
+    spring: float
+    """Stiffness at the stem, motor held [N m/rad]."""
+    damping: float
+    """Contact damping [N m s/rad]."""
+    half_gap: float
+    """Half the lost motion of the train [rad]."""
+    half_slot: float
+    """Half the clearance between stem and ball [rad]."""
+    motor_friction: float
+    """Coulomb friction at the motor shaft with cold grease [N m]."""
+    motor_viscous: float
+    """Viscous friction at the motor shaft with cold grease [N m s/rad]."""
+    resistance: float
+    """Winding at the surroundings' temperature [ohm]."""
+    hot_resistance: float
+    """Winding at ``hot_winding`` [ohm]."""
+    inductance: float
+    torque_constant: float
+    """At the surroundings' temperature [N m/A]."""
+    hot_torque_constant: float
+    """With the magnets as hot as the winding is assumed for the margin [N m/A]; cautious."""
+    current_limit: float
+    duty_limit: float
+    harness: float
+    idle_power: float
+    position_on_motor: bool
+    position_count: float
+    """One count of the position encoder in stem angle [rad]; zero: not quantised."""
+    speed_on_motor: bool
+    speed_count: float
+    position_accuracy: float
+    """Bound of the position encoder's error, in stem angle [rad]."""
+    position_period: float
+    position_delay: float
+    speed_period: float
+    speed_delay: float
+    current_period: float
+    current_delay: float
+    speed_filter: float
+    feedforward: float
+    speed_limit: float
+    """Rate limit of the command and limit of the speed set-point [rad/s]."""
+    hold_band: float
+    gains: CascadeGains | None
+    """Gains from the file; None: to be tuned."""
+
+    @property
+    def total_inertia(self) -> float:
+        """All inertia seen at the stem [kg m^2]."""
+        return self.ratio**2 * self.motor_inertia + self.load_inertia
+
+
+@dataclass(frozen=True)
+class LegMachine:
+    """One leg, SI."""
+
+    name: LegName
+    liquid: LiquidState
+    ff: float
+    tank_pressure: float
+    tank_droop: float
+    reference_flow: float
+    """Flow at full thrust and the wanted mixture ratio [kg/s]."""
+    head: float
+    up_inertance: float
+    down_inertance: float
+    up_loss: FloatArray
+    """Pressure drop over flow squared, tank to valve, on a uniform grid of flow from zero, shape (m,)."""
+    down_loss: FloatArray
+    """The same from valve to manifold, jacket included, shape (m,)."""
+    loss_per_step: float
+    """Grid points of the loss tables per kg/s."""
+    characteristic: valve.FlowCharacteristic
+    running: FloatArray
+    """Running torque, warm, no pressure, on the characteristic's grid [N m]."""
+    breakaway: FloatArray
+    pressure_slope: float
+    cold_factor: float
+    dwell_factor: float
+    stribeck_speed: float
+    hydrodynamic: float
+    bore: float
+    closed_stop: float
+    open_stop: float
+    compliance: float
+    """Manifold compliance [kg/Pa]."""
+    cda: float
+    """Injector Cd times area [m^2]."""
+    delay: float
+    """Combustion delay [s]."""
+    servo: Servo
+
+
+@dataclass(frozen=True)
+class Machine:
+    """The whole engine, SI."""
+
+    name: str
+    legs: dict[LegName, LegMachine]
+    thrust: float
+    chamber_pressure: float
+    mixture_ratio: float
+    throat_area: float
+    expansion_ratio: float
+    exit_ratio: float
+    """Nozzle exit pressure over chamber pressure [-]."""
+    thrust_efficiency: float
+    """Delivered over ideal thrust, from thrust, chamber pressure and throat as stated [-]."""
+    characteristic_length: float
+    ambient_pressure: float
+    c_star_efficiency: float
+    c_star: combustion.CStarGrid
+    gamma: float
+    battery: float
+    battery_minimum: float
+    battery_resistance: float
+    undervoltage: float
+    other_loads: float
+    throttle_minimum: float
+    step: float
+    record: float
+
+    def c_star_at(self, ratio: float, pressure: float) -> float:
+        """Delivered characteristic velocity [m/s] at a mixture ratio [-] and chamber pressure [Pa]."""
+        grid = self.c_star
+        ideal = combustion.c_star_lookup(
+            grid.values, grid.r0, grid.dr, grid.nr, grid.x0, grid.dx, grid.nx, ratio, math.log(pressure)
+        )
+        return self.c_star_efficiency * ideal
+
+    def thrust_at(self, pressure: float) -> float:
+        """Thrust [N] at a chamber pressure [Pa]."""
+        coefficient = nozzle.thrust_coefficient(
+            self.gamma, self.expansion_ratio, self.exit_ratio, pressure, self.ambient_pressure
+        )
+        return self.thrust_efficiency * coefficient * self.throat_area * pressure
+
+    def with_leg(self, name: LegName, **changes: object) -> Machine:
+        """Copy with some numbers of one leg replaced."""
+        legs = dict(self.legs)
+        legs[name] = dataclasses.replace(legs[name], **changes)  # type: ignore[arg-type]
+        return dataclasses.replace(self, legs=legs)
+
+    def with_servo(self, name: LegName, **changes: object) -> Machine:
+        """Copy with some numbers of one servo replaced."""
+        servo = dataclasses.replace(self.legs[name].servo, **changes)  # type: ignore[arg-type]
+        return self.with_leg(name, servo=servo)
+
+    def smooth(self) -> Machine:
+        """Copy without dry friction, lost motion, quantisation and limits: the plant that the linear model describes."""
+        machine = self
+        for name in LEGS:
+            machine = machine.with_servo(
+                name,
+                half_gap=0.0,
+                half_slot=0.0,
+                motor_friction=0.0,
+                position_count=0.0,
+                speed_count=0.0,
+                current_limit=1e6,
+                duty_limit=1e6,
+                speed_limit=1e6,
+                hold_band=0.0,
+                train=dataclasses.replace(self.legs[name].servo.train, efficiency=1.0, backdrive_efficiency=1.0),
+            )
+            machine = machine.with_leg(
+                name,
+                running=np.zeros_like(self.legs[name].running),
+                breakaway=np.zeros_like(self.legs[name].breakaway),
+                pressure_slope=0.0,
+                hydrodynamic=0.0,
+                closed_stop=-1e3,
+                open_stop=1e3,
+            )
+        return machine
+
+
+@functools.lru_cache(maxsize=256)
+def _loss_table(*args: float) -> FloatArray:
+    return line.loss_table(*args)
+
+
+@functools.lru_cache(maxsize=128)
+def _characteristic(part: Valve, before: float, behind: float) -> valve.FlowCharacteristic:
+    if part.flow is not None:
+        angle = np.array(part.flow.angle)
+        column = part.flow.kv if part.flow.kv is not None else part.flow.cv
+        kv = np.array(column) * (1.0 if part.flow.kv is not None else valve.CV_TO_KV)
+        fl_angle, fl = angle, np.array(part.flow.fl)
+    else:
+        assert part.port is not None
+        angles, values = valve.weisbach_kv(part.bore)
+        angle, kv = np.array(angles), np.array(values)
+        fl_angle, fl = np.radians([10.0, 30.0, 50.0, 70.0, 90.0]), np.array(part.port.fl)
+    return valve.flow_characteristic(
+        angle,
+        kv * part.port_scale,
+        fl_angle,
+        fl,
+        part.closed_stop,
+        part.open_stop,
+        bore=part.bore * math.sqrt(part.port_scale),
+        pipe_before=before,
+        pipe_behind=behind,
+        reducers=part.reducers,
+    )
+
+
+def servo_numbers(leg: Leg) -> Servo:
+    """Motor, train, stem and drive of a leg's design as numbers."""
+    actuator, controller, drive = leg.actuator, leg.controller, leg.actuator.motor
+    train = gearing.combine(
+        [
+            gearing.StageNumbers(
+                ratio=stage.ratio,
+                efficiency=stage.efficiency,
+                static_efficiency=stage.static_efficiency,
+                backdrive_efficiency=(
+                    gearing.backdrive_default(stage.efficiency)
+                    if stage.backdrive_efficiency is None
+                    else stage.backdrive_efficiency
+                ),
+                inertia=stage.inertia,
+                compliance=0.0 if stage.stiffness is None else 1.0 / stage.stiffness,
+                lost_motion=stage.lost_motion,
+            )
+            for stage in actuator.gears
+        ],
+        0.0 if actuator.coupling_stiffness is None else 1.0 / actuator.coupling_stiffness,
+    )
+    speed_encoder = actuator.speed_encoder or actuator.position_encoder
+
+    def count(location: str, counts: int) -> float:
+        return count_size(counts) / (train.ratio if location == "motor" else 1.0)
+
+    inertia = leg.valve.inertia
+    place = actuator.position_encoder.location
+    return Servo(
+        ratio=train.ratio,
+        train=train,
+        motor_inertia=drive.rotor_inertia + train.motor_inertia,
+        load_inertia=inertia,
+        spring=train.stiffness,
+        damping=2.0 * actuator.contact_damping * math.sqrt(train.stiffness * inertia),
+        half_gap=0.5 * train.lost_motion,
+        half_slot=0.5 * leg.valve.slot_clearance,
+        motor_friction=drive.friction_torque * drive.cold_friction_factor,
+        motor_viscous=drive.viscous_friction * drive.cold_friction_factor,
+        resistance=motor.winding_resistance(drive.resistance, drive.resistance_coefficient, actuator.temperature),
+        hot_resistance=motor.winding_resistance(drive.resistance, drive.resistance_coefficient, actuator.hot_winding),
+        inductance=drive.inductance,
+        torque_constant=motor.torque_constant(drive.torque_constant, drive.magnet_coefficient, actuator.temperature),
+        hot_torque_constant=motor.torque_constant(
+            drive.torque_constant, drive.magnet_coefficient, actuator.hot_winding
+        ),
+        current_limit=actuator.current_limit,
+        duty_limit=actuator.duty_limit,
+        harness=actuator.harness_resistance,
+        idle_power=actuator.idle_power,
+        position_on_motor=place == "motor",
+        position_count=count(place, actuator.position_encoder.counts),
+        speed_on_motor=speed_encoder.location == "motor",
+        speed_count=count(speed_encoder.location, speed_encoder.counts),
+        position_accuracy=actuator.position_encoder.accuracy / (train.ratio if place == "motor" else 1.0),
+        position_period=controller.position_period,
+        position_delay=controller.position_delay,
+        speed_period=controller.speed_period,
+        speed_delay=controller.speed_delay,
+        current_period=controller.current_period,
+        current_delay=controller.current_delay,
+        speed_filter=controller.speed_filter,
+        feedforward=controller.feedforward_speed,
+        speed_limit=controller.command_speed_limit,
+        hold_band=controller.hold_band,
+        gains=None if controller.gains == "tune" else CascadeGains(**controller.gains.model_dump()),
+    )
+
+
+def _leg(name: LegName, leg: Leg, flow: float, chamber_pressure: float, delay: float) -> LegMachine:
+    given = {
+        key: getattr(leg.liquid, key)
+        for key in ("density", "vapour_pressure", "critical_pressure", "viscosity", "sound_speed")
+        if getattr(leg.liquid, key) is not None
+    }
+    liquid = liquid_state(leg.liquid.name, leg.liquid.temperature, leg.tank.pressure, **given)
+    rho, largest = liquid.density, FLOW_HEADROOM * flow
+    up = leg.line
+    down = leg.downstream
+
+    def losses(pipe: object) -> FloatArray:
+        assert pipe is up or pipe is down
+        p = up if pipe is up else down
+        assert p is not None
+        total = sum(fitting.loss_coefficient * fitting.count for fitting in p.fittings)
+        return _loss_table(p.length, p.inner_diameter, p.roughness, total, rho, liquid.viscosity, largest)
+
+    up_loss = losses(up)
+    down_loss = losses(down) if down is not None else np.zeros_like(up_loss)
+    down_inertance = line.inertance(down.length, line.area(down.inner_diameter)) if down is not None else 0.0
+    if leg.jacket is not None:
+        down_loss = down_loss + leg.jacket.pressure_drop / leg.jacket.reference_flow**2
+        down_inertance += line.inertance(leg.jacket.length, leg.jacket.flow_area)
+    characteristic = _characteristic(
+        leg.valve, up.inner_diameter, up.inner_diameter if down is None else down.inner_diameter
+    )
+    torque, grid = leg.valve.torque, characteristic.angles
+    return LegMachine(
+        name=name,
+        liquid=liquid,
+        ff=valve.critical_pressure_ratio_factor(liquid.vapour_pressure, liquid.critical_pressure),
+        tank_pressure=leg.tank.pressure,
+        tank_droop=leg.tank.droop,
+        reference_flow=flow,
+        head=tank.head(rho, leg.tank.height, leg.tank.load_factor),
+        up_inertance=line.inertance(up.length, line.area(up.inner_diameter)),
+        down_inertance=down_inertance,
+        up_loss=up_loss,
+        down_loss=down_loss,
+        loss_per_step=(up_loss.size - 1) / largest,
+        characteristic=characteristic,
+        running=np.interp(grid, torque.angle, torque.running),
+        breakaway=np.interp(grid, torque.angle, torque.breakaway),
+        pressure_slope=torque.pressure_slope,
+        cold_factor=torque.cold_factor,
+        dwell_factor=torque.dwell_factor,
+        stribeck_speed=torque.stribeck_speed,
+        hydrodynamic=torque.hydrodynamic_coefficient,
+        bore=leg.valve.bore,
+        closed_stop=leg.valve.closed_stop,
+        open_stop=leg.valve.open_stop,
+        compliance=injector.manifold_compliance(
+            leg.manifold.volume, liquid.sound_speed, rho, leg.manifold.gas_volume, chamber_pressure
+        ),
+        cda=leg.injector.discharge_coefficient * leg.injector.hole_count * line.area(leg.injector.hole_diameter),
+        delay=delay,
+        servo=servo_numbers(leg),
+    )
+
+
+def _c_star(design: DesignFile) -> combustion.CStarGrid:
+    engine = design.engine
+    table = engine.combustion.table
+    if table is not None:
+        return combustion.c_star_grid_from_table(
+            table.mixture_ratio, table.chamber_pressure, table.c_star, table.gamma
+        )
+    return combustion.c_star_grid(
+        design.legs.oxidizer.liquid.name, design.legs.fuel.liquid.name, engine.mixture_ratio, engine.chamber_pressure
+    )
+
+
+def build(design: DesignFile) -> Machine:
+    """Work out the numbers of a design.
+
+    Raises ``DesignError`` when a liquid is not liquid, a propellant is not known, or thrust, chamber pressure and throat
+    contradict each other.
+    """
+    faults: list[Fault] = []
+    file = str(design.path) if design.path is not None else ""
+    engine = design.engine
+    try:
+        grid = _c_star(design)
+    except RangeError as error:
+        raise DesignError(Fault(str(error), key="engine.combustion", file=file)) from error
+    gamma = grid.gamma
+    throat = line.area(engine.throat_diameter)
+    exit_ratio = nozzle.area_ratio_to_pressure_ratio(engine.expansion_ratio, gamma)
+    ideal = throat * engine.chamber_pressure * nozzle.thrust_coefficient(
+        gamma, engine.expansion_ratio, exit_ratio, engine.chamber_pressure, engine.ambient_pressure
+    )
+    efficiency = engine.thrust / ideal if ideal > 0.0 else math.inf
+    if not LOWEST_NOZZLE_EFFICIENCY <= efficiency <= HIGHEST_NOZZLE_EFFICIENCY:
+        faults.append(
+            Fault(
+                f"thrust, chamber_pressure and throat_diameter contradict each other: with this throat and pressure an "
+                f"ideal nozzle gives {max(ideal, 0.0):.0f} N, so the thrust wanted is {100 * efficiency:.0f} % of it; "
+                f"allowed is {100 * LOWEST_NOZZLE_EFFICIENCY:.0f} to {100 * HIGHEST_NOZZLE_EFFICIENCY:.0f} %",
+                key="engine.throat_diameter",
+                file=file,
+                got=f"{1e3 * engine.throat_diameter:.4g} mm",
+            )
+        )
+    ratio = engine.mixture_ratio
+    velocity = engine.combustion.efficiency * combustion.c_star_lookup(
+        grid.values, grid.r0, grid.dr, grid.nr, grid.x0, grid.dx, grid.nx, ratio, math.log(engine.chamber_pressure)
+    )
+    total = engine.chamber_pressure * throat / velocity
+    shares: dict[LegName, float] = {"oxidizer": ratio / (1.0 + ratio), "fuel": 1.0 / (1.0 + ratio)}
+    delays: dict[LegName, float] = {
+        "oxidizer": engine.combustion.delay_oxidizer,
+        "fuel": engine.combustion.delay_fuel,
+    }
+    legs: dict[LegName, LegMachine] = {}
+    for name in LEGS:
+        try:
+            legs[name] = _leg(name, design.leg(name), total * shares[name], engine.chamber_pressure, delays[name])
+        except RangeError as error:
+            part = "valve" if str(error).startswith("reducers") else "liquid"
+            faults.append(Fault(str(error), key=f"legs.{name}.{part}", file=file))
+    if faults:
+        raise DesignError(faults)
+    battery = design.battery
+    return Machine(
+        name=design.name,
+        legs=legs,
+        thrust=engine.thrust,
+        chamber_pressure=engine.chamber_pressure,
+        mixture_ratio=ratio,
+        throat_area=throat,
+        expansion_ratio=engine.expansion_ratio,
+        exit_ratio=exit_ratio,
+        thrust_efficiency=efficiency,
+        characteristic_length=engine.characteristic_length,
+        ambient_pressure=engine.ambient_pressure,
+        c_star_efficiency=engine.combustion.efficiency,
+        c_star=grid,
+        gamma=gamma,
+        battery=battery.voltage,
+        battery_minimum=battery.minimum_voltage,
+        battery_resistance=battery.resistance,
+        undervoltage=battery.undervoltage_lockout,
+        other_loads=battery.other_loads,
+        throttle_minimum=design.throttle.minimum,
+        step=design.simulation.step,
+        record=design.simulation.record,
+    )

@@ -1,0 +1,393 @@
+"""Time simulation of both servos and the engine: packs a machine into arrays, runs the compiled kernel, unpacks."""
+
+from __future__ import annotations
+
+import functools
+import hashlib
+import math
+import os
+import warnings
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from valvectl.design.schema import LEGS, LegName
+from valvectl.errors import SimulationError
+from valvectl.parts.combustion import residence_time
+from valvectl.parts.controller import CascadeGains, filter_share
+from valvectl.parts.gearing import mesh_factors
+from valvectl.parts.lookup import FloatArray
+from valvectl.plant import layout as ix
+from valvectl.plant.balance import OperatingPoint
+from valvectl.plant.machine import Machine
+
+IntArray = NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class LegTrace:
+    """What one leg did, each array of shape (n,) over ``Trace.time``."""
+
+    command: FloatArray
+    """Position command of the stem [rad]."""
+    stem: FloatArray
+    """Angle of the stem [rad]."""
+    ball: FloatArray
+    """Angle of the ball [rad]; differs from the stem's by the slot clearance."""
+    motor: FloatArray
+    """Motor angle over the ratio [rad]."""
+    current: FloatArray
+    """Motor current [A]."""
+    voltage: FloatArray
+    """Motor voltage [V]."""
+    flow: FloatArray
+    """Injector mass flow [kg/s]."""
+    manifold: FloatArray
+    """Manifold pressure [Pa]."""
+    valve_drop: FloatArray
+    """Pressure drop across the valve [Pa]."""
+    choked: FloatArray
+    """1 where the valve chokes, else 0."""
+    stem_speed: FloatArray
+    """Speed of the stem [rad/s]."""
+    rms_current: float
+    """RMS motor current over the run [A]."""
+    peak_current: float
+    """Largest motor current [A]."""
+    peak_motor_speed: float
+    """Largest motor speed [rad/s]."""
+    lowest_voltage: float
+    """Lowest voltage at the drive [V]."""
+    peak_spring: float
+    """Largest torque through the gears at the stem [N m]."""
+
+
+@dataclass(frozen=True)
+class Trace:
+    """A simulated run."""
+
+    time: FloatArray
+    """Time [s], shape (n,)."""
+    chamber_pressure: FloatArray
+    """[Pa], shape (n,)."""
+    bus_voltage: FloatArray
+    """Battery terminal voltage [V], shape (n,)."""
+    legs: dict[LegName, LegTrace]
+    step: float
+    """Integration step used [s]."""
+
+    @property
+    def mixture_ratio(self) -> FloatArray:
+        """Oxidizer over fuel flow at the injector [-], shape (n,)."""
+        return np.asarray(self.legs["oxidizer"].flow / self.legs["fuel"].flow)
+
+
+@dataclass(frozen=True)
+class Grid:
+    """The step and the loops' periods in whole steps."""
+
+    step: float
+    periods: IntArray
+    """Periods in steps, shape (2 legs, 3 loops)."""
+
+
+def time_grid(machine: Machine, step: float | None = None) -> Grid:
+    """Largest step at or below ``step`` [s] (default: the design's) that divides every sample period of both legs."""
+    wanted = machine.step if step is None else step
+    current = [machine.legs[name].servo.current_period for name in LEGS]
+    # A common divisor of the two legs' fastest periods; the slower ones are multiples of these by the design's rules.
+    base = _common_divisor(current[0], current[1])
+    # Combustion delays reach back at least one step.
+    wanted = min(wanted, *(machine.legs[name].delay for name in LEGS))
+    h = base / math.ceil(base / wanted - 1e-9)
+    periods = np.zeros((2, ix.LOOPS), dtype=np.int64)
+    for k, name in enumerate(LEGS):
+        servo = machine.legs[name].servo
+        for loop, period in enumerate((servo.position_period, servo.speed_period, servo.current_period)):
+            periods[k, loop] = round(period / h)
+    return Grid(h, periods)
+
+
+def _common_divisor(a: float, b: float) -> float:
+    while b > 1e-9 * a and b > 1e-9:
+        a, b = b, a % b
+        if b > a * (1.0 - 1e-6):  # a remainder that is a rounding error below the divisor
+            b = 0.0
+        elif b < a * 1e-6:
+            b = 0.0
+    return a
+
+
+def pack(
+    machine: Machine, gains: Mapping[LegName, CascadeGains], grid: Grid, hydraulics: bool, battery: float
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Parameter arrays of the kernel: par, glob, valve tables, losses (shapes in ``kernel.run``)."""
+    h = grid.step
+    par = np.zeros((2, ix.PAR_SIZE))
+    points = machine.legs["oxidizer"].characteristic.c.size
+    tables = np.zeros((2, ix.TAB_SIZE, points))
+    losses = np.zeros((2, 2, machine.legs["oxidizer"].up_loss.size))
+    for k, name in enumerate(LEGS):
+        leg, servo, g = machine.legs[name], machine.legs[name].servo, gains[name]
+        mean, loss = mesh_factors(servo.ratio, servo.train.efficiency, servo.train.backdrive_efficiency)
+        numbers = {
+            ix.RHO: leg.liquid.density,
+            ix.FF: leg.ff,
+            ix.VAPOUR: leg.liquid.vapour_pressure,
+            ix.TANK: leg.tank_pressure,
+            ix.DROOP_SLOPE: leg.tank_droop / leg.reference_flow,
+            ix.HEAD: leg.head,
+            ix.UP_INERTANCE: leg.up_inertance,
+            ix.DOWN_INERTANCE: leg.down_inertance,
+            ix.LOSS_PER_STEP: leg.loss_per_step,
+            ix.GRID_START: leg.characteristic.start,
+            ix.GRID_PER_STEP: leg.characteristic.per_step,
+            ix.STEP_OVER_UP: h / leg.up_inertance,
+            ix.STEP_OVER_ALL: h / (leg.up_inertance + leg.down_inertance),
+            ix.HALF_STEP_COMPLIANCE: 0.5 * h / leg.compliance,
+            ix.ORIFICE: leg.cda * math.sqrt(2.0 * leg.liquid.density),
+            ix.DELAY: leg.delay / h,
+            ix.RELATIVE_SLOPE: leg.pressure_slope / max(float(leg.breakaway.max()), 1e-12),
+            ix.COLD: leg.cold_factor,
+            ix.STRIBECK: leg.stribeck_speed,
+            ix.HYDRO: leg.hydrodynamic,
+            ix.BORE: leg.bore,
+            ix.CLOSED_STOP: leg.closed_stop,
+            ix.OPEN_STOP: leg.open_stop,
+            ix.RATIO: servo.ratio,
+            ix.PER_RATIO: 1.0 / servo.ratio,
+            ix.MESH_MEAN: mean,
+            ix.MESH_LOSS: loss,
+            ix.STEP_OVER_MOTOR: h / servo.motor_inertia,
+            ix.STEP_OVER_LOAD: h / servo.load_inertia,
+            ix.SPRING: servo.spring,
+            ix.DAMPING: servo.damping,
+            ix.HALF_GAP: servo.half_gap,
+            ix.HALF_SLOT: servo.half_slot,
+            ix.MOTOR_FRICTION: servo.motor_friction,
+            ix.VISCOUS_DECAY: 0.5 * h / servo.motor_inertia * servo.motor_viscous,
+            ix.CURRENT_HALF: 0.5 * h * servo.resistance / servo.inductance,
+            ix.CURRENT_GAIN: h / servo.inductance,
+            ix.TORQUE_CONSTANT: servo.torque_constant,
+            ix.POSITION_ON_MOTOR: float(servo.position_on_motor),
+            ix.POSITION_COUNT: servo.position_count,
+            ix.SPEED_ON_MOTOR: float(servo.speed_on_motor),
+            ix.SPEED_COUNT: servo.speed_count,
+            ix.CURRENT_LIMIT: servo.current_limit,
+            ix.DUTY_LIMIT: servo.duty_limit,
+            ix.HARNESS: servo.harness,
+            ix.IDLE_POWER: servo.idle_power,
+            ix.POSITION_PERIOD: servo.position_period,
+            ix.SPEED_PERIOD: servo.speed_period,
+            ix.CURRENT_PERIOD: servo.current_period,
+            ix.POSITION_DELAY_TICKS: servo.position_delay / h,
+            ix.SPEED_DELAY_TICKS: servo.speed_delay / h,
+            ix.CURRENT_DELAY_TICKS: servo.current_delay / h,
+            ix.FILTER_SHARE: filter_share(servo.speed_period, servo.speed_filter),
+            ix.KP_POSITION: g.position,
+            ix.KP_SPEED: g.speed,
+            ix.KI_SPEED: g.speed_integral,
+            ix.KP_CURRENT: g.current,
+            ix.KI_CURRENT: g.current_integral,
+            ix.FEEDFORWARD: servo.feedforward,
+            ix.SPEED_LIMIT: servo.speed_limit,
+            ix.HOLD_BAND: servo.hold_band,
+        }
+        for index, value in numbers.items():
+            par[k, index] = value
+        tables[k, ix.TAB_C] = leg.characteristic.c
+        tables[k, ix.TAB_FL] = leg.characteristic.fl
+        tables[k, ix.TAB_RUN] = leg.running
+        tables[k, ix.TAB_BREAK] = leg.breakaway
+        losses[k, 0], losses[k, 1] = leg.up_loss, leg.down_loss
+    glob = np.zeros(ix.GLOB_SIZE)
+    grid_c = machine.c_star
+    for index, value in {
+        ix.THROAT_AREA: machine.throat_area,
+        # The residence time goes with one over c*: its value at 1 m/s saves the kernel the powers of gamma.
+        ix.RESIDENCE: residence_time(machine.characteristic_length, 1.0, machine.gamma),
+        ix.EFFICIENCY: machine.c_star_efficiency,
+        ix.R_START: grid_c.r0,
+        ix.R_STEP: grid_c.dr,
+        ix.X_START: grid_c.x0,
+        ix.X_STEP: grid_c.dx,
+        ix.BATTERY: battery,
+        ix.BATTERY_RESISTANCE: machine.battery_resistance,
+        ix.OTHER_LOADS: machine.other_loads,
+        ix.STEP: h,
+        ix.PER_STEP: 1.0 / h,
+        ix.HYDRAULICS: float(hydraulics),
+    }.items():
+        glob[index] = value
+    return par, glob, tables, losses
+
+
+def simulate(
+    machine: Machine,
+    gains: Mapping[LegName, CascadeGains],
+    command: Mapping[LegName, FloatArray],
+    start: OperatingPoint,
+    duration: float,
+    *,
+    hydraulics: bool = True,
+    step: float | None = None,
+    record: float | None = None,
+    battery: float | None = None,
+) -> Trace:
+    """Run both servos, and the engine with them unless ``hydraulics`` is off (a bench test without flow dynamics).
+
+    Parameters
+    ----------
+    machine, gains : the engine and the gains of each leg
+    command : stem angle wanted at each sample of the leg's position loop [rad], shape (samples,); the last one holds
+    start : steady point to begin from; the valves rest at its angles in the middle of their lost motion
+    duration : length of the run [s]
+    step, record : integration step and time between records [s]; by default the design's
+    battery : open-circuit voltage [V]; by default the design's nominal one
+
+    Raises ``SimulationError`` when a run stops being finite. Validity: see the laws; lines are rigid columns, one lump
+    each, good to about a quarter of a / (4 L).
+    """
+    grid = time_grid(machine, step)
+    h = grid.step
+    volts = machine.battery if battery is None else battery
+    par, glob, tables, losses = pack(machine, gains, grid, hydraulics, volts)
+    steps = max(1, round(duration / h))
+    every = max(1, round((machine.record if record is None else record) / h))
+    rows = (steps - 1) // every + 2
+    rec = np.full((rows, ix.REC_SIZE), np.nan)
+    st = np.zeros((2, ix.ST_SIZE))
+    longest = max(par[k, ix.DELAY] for k in range(2))
+    flows = np.zeros((2, 1 << (int(longest) + 3).bit_length()))
+    samples = max(command[name].size for name in LEGS)
+    orders = np.zeros((2, samples))
+    for k, name in enumerate(LEGS):
+        point, servo = start.legs[name], machine.legs[name].servo
+        angle = point.angle
+        st[k, ix.STEM_ANGLE] = st[k, ix.BALL_ANGLE] = angle
+        st[k, ix.MOTOR_ANGLE] = angle * servo.ratio
+        st[k, ix.FLOW] = point.flow
+        st[k, ix.MANIFOLD] = point.manifold
+        st[k, ix.VALVE_DROP] = point.valve_drop
+        st[k, ix.BUS] = volts
+        st[k, ix.COMMAND] = st[k, ix.COMMAND_BEFORE] = command[name][0]
+        count = servo.speed_count
+        st[k, ix.ANGLE_BEFORE] = angle if count <= 0.0 else math.floor(angle / count + 0.5) * count
+        flows[k] = point.flow
+        orders[k, : command[name].size] = command[name]
+        orders[k, command[name].size :] = command[name][-1]
+    ring = np.zeros((2, ix.LOOPS, ix.RING, 2))
+    queue = np.zeros((2, ix.LOOPS, ix.QUEUE_SIZE), dtype=np.int64)
+    acc = np.zeros((2, ix.ACC_SIZE))
+    acc[:, ix.LOWEST_BUS] = np.inf
+    done = compiled()(
+        par,
+        glob,
+        tables,
+        losses,
+        np.array(machine.c_star.values),
+        orders,
+        grid.periods,
+        np.zeros((2, ix.LOOPS + 1), dtype=np.int64),
+        st,
+        flows,
+        ring,
+        queue,
+        acc,
+        rec,
+        float(start.chamber_pressure),
+        steps,
+        every,
+    )
+    if done < steps:
+        raise SimulationError(f"the run stopped being finite at {done * h:.6f} s of {duration:g} s")
+    rec = rec[np.isfinite(rec[:, ix.REC_TIME])]
+    return Trace(
+        time=rec[:, ix.REC_TIME],
+        chamber_pressure=rec[:, ix.REC_PC],
+        bus_voltage=rec[:, ix.REC_BUS],
+        legs={name: _leg_trace(rec, acc[k], k, steps) for k, name in enumerate(LEGS)},
+        step=h,
+    )
+
+
+def _leg_trace(rec: FloatArray, acc: FloatArray, k: int, steps: int) -> LegTrace:
+    at = ix.REC_ENGINE + k * ix.LEG_RECORD
+    return LegTrace(
+        command=rec[:, at + ix.REC_COMMAND],
+        stem=rec[:, at + ix.REC_STEM],
+        ball=rec[:, at + ix.REC_BALL],
+        motor=rec[:, at + ix.REC_MOTOR],
+        current=rec[:, at + ix.REC_CURRENT],
+        voltage=rec[:, at + ix.REC_VOLTAGE],
+        flow=rec[:, at + ix.REC_FLOW],
+        manifold=rec[:, at + ix.REC_MANIFOLD],
+        valve_drop=rec[:, at + ix.REC_DROP],
+        choked=rec[:, at + ix.REC_CHOKED],
+        stem_speed=rec[:, at + ix.REC_SPEED],
+        rms_current=math.sqrt(acc[ix.SUM_CURRENT_SQUARED] / steps),
+        peak_current=float(acc[ix.PEAK_CURRENT]),
+        peak_motor_speed=float(acc[ix.PEAK_MOTOR_SPEED]),
+        lowest_voltage=float(acc[ix.LOWEST_BUS]),
+        peak_spring=float(acc[ix.PEAK_SPRING]),
+    )
+
+
+# ---------------------------------------------------------------------------------------------- compiled kernel
+
+
+def _source_digest() -> str:
+    """Digest of every source that ends up in the compiled code; numba itself watches only the entry point's file."""
+    import numba
+
+    digest = hashlib.sha256(numba.__version__.encode())
+    package = Path(__file__).resolve().parent.parent
+    for folder in ("parts", "plant"):
+        for path in sorted((package / folder).glob("*.py")):
+            digest.update(path.name.encode())
+            digest.update(path.read_bytes())
+    return digest.hexdigest()[:16]
+
+
+def kernel_cache() -> Path | None:
+    """Folder of the compiled kernel for these sources, or None when no folder can be written."""
+    from valvectl.parts import cache
+
+    folder = cache.folder()
+    if folder is None:
+        return None
+    folder = folder / f"kernel-{_source_digest()}"
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        return folder if os.access(folder, os.W_OK) else None
+    except OSError:
+        return None
+
+
+def kernel_is_cached() -> bool:
+    """True when the kernel has been compiled on this machine before, so that a run starts at once."""
+    folder = kernel_cache()
+    return folder is not None and any(folder.rglob("*.nbc"))
+
+
+@functools.lru_cache(maxsize=1)
+def compiled() -> Any:
+    """The compiled entry point. The first call on a machine compiles it, which takes some seconds."""
+    import numba
+
+    from valvectl.plant import kernel
+
+    folder = kernel_cache()
+    if folder is None:
+        warnings.warn("no folder to keep the compiled simulator in; it is compiled anew in each run", stacklevel=2)
+        return numba.njit(kernel.run, fastmath=kernel.FAST, error_model="numpy")
+    before = numba.config.CACHE_DIR
+    numba.config.CACHE_DIR = str(folder)
+    try:
+        return numba.njit(kernel.run, fastmath=kernel.FAST, error_model="numpy", cache=True)
+    finally:
+        numba.config.CACHE_DIR = before

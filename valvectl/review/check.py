@@ -1,0 +1,151 @@
+"""``check``: every study, every requirement, and what would mend what is missed."""
+
+from __future__ import annotations
+
+import datetime
+import math
+import platform
+from collections.abc import Callable
+from importlib import metadata
+
+from valvectl.design.design_file import DesignFile
+from valvectl.design.schema import LEGS
+from valvectl.parts import valve
+from valvectl.plant.balance import coefficient
+from valvectl.review.mend import remedies
+from valvectl.review.requirements import REQUIREMENTS
+from valvectl.review.verdict import Review
+from valvectl.studies.analysis import Analysis
+
+Progress = Callable[[str, int, int], None]
+"""Called with (stage in words, stages done, stages in all)."""
+
+_LIBRARIES = ("numpy", "scipy", "numba", "control", "pydantic", "pint", "CoolProp", "cantera", "fluids", "matplotlib")
+_STAGES: tuple[tuple[str, str], ...] = (
+    ("liquid properties and c*", "machine"),
+    ("gains", "gains"),
+    ("steady points over the throttle range", "schedule"),
+    ("pressure ladder", "ladder"),
+    ("flow resolution", "resolution"),
+    ("torque", "torque"),
+    ("gear ratio sweep", "ratio"),
+    ("position loops", "loop"),
+    ("throttle profile", "throttle"),
+    ("full strokes", "stroke"),
+    ("motor heating", "heat"),
+    ("tolerances", "spread"),
+)
+SEPARATION = 0.4
+"""Nozzle exit over ambient pressure below which the flow may separate (Summerfield, Foster and Swan 1954, from memory)."""
+
+
+TYPICAL_FL, TYPICAL_FD = 0.9, 0.99
+"""Factors for the valve Reynolds number of a ball valve little open (IEC 60534-2-1 typical values, from memory)."""
+
+
+def versions() -> dict[str, str]:
+    """Versions of program, Python and libraries."""
+    out = {"python": platform.python_version()}
+    for name in ("valvectl", *_LIBRARIES):
+        try:
+            out[name] = metadata.version(name)
+        except metadata.PackageNotFoundError:
+            out[name] = "not installed"
+    return out
+
+
+def warnings_of(analysis: Analysis) -> tuple[str, ...]:
+    """Limits of validity that this design touches, one sentence each."""
+    out: list[str] = []
+    machine, ladder = analysis.machine, analysis.ladder
+    for name in LEGS:
+        leg, data = machine.legs[name], analysis.design.leg(name)
+        angles = ladder.legs[name].angle
+        if float(angles.min()) < leg.characteristic.first:
+            out.append(
+                f"{name}: the valve is used down to {math.degrees(float(angles.min())):.1f} deg, below the first stated "
+                f"Kv at {math.degrees(leg.characteristic.first):.1f} deg; Kv there is an extrapolation."
+            )
+        if float(angles.max()) > leg.characteristic.last + 1e-12:
+            out.append(f"{name}: the valve is used beyond the last stated Kv; Kv there is held.")
+        if data.valve.port is not None:
+            out.append(
+                f"{name}: the port is Weisbach's round cock, typed from memory and good from 25 to 85 deg; its FL values "
+                "are typical, not of this valve. Replace both by a flow test."
+            )
+        choking = ladder.legs[name].choking
+        if float(choking.max()) >= 1.0 > float(choking.min()):
+            out.append(
+                f"{name}: the valve chokes over part of the throttle range; flow and O/F then answer to tank pressure and "
+                "temperature differently on the two sides of the choke line."
+            )
+        lowest_flow = float(ladder.legs[name].flow.min())
+        reynolds = valve.valve_reynolds(
+            3600.0 * lowest_flow / leg.liquid.density,
+            leg.liquid.viscosity / leg.liquid.density,
+            coefficient(leg, float(angles.min()))[0] / valve.KV_TO_C,
+            TYPICAL_FL,
+            TYPICAL_FD,
+            data.line.inner_diameter,
+        )
+        if reynolds < 1e4:
+            out.append(f"{name}: valve Reynolds number {reynolds:.0f} at the lowest throttle; turbulent sizing is not sure.")
+        longest = max(data.line.length, 0.0 if data.downstream is None else data.downstream.length)
+        out.append(
+            f"{name}: lines are rigid columns in one lump, good well below {leg.liquid.sound_speed / (4 * longest):.0f} Hz; "
+            "no pressure waves are modelled."
+        )
+    j = int(ladder.exit_pressure_ratio.argmin())
+    if float(ladder.exit_pressure_ratio[j]) < SEPARATION:
+        out.append(
+            f"nozzle: exit pressure is {float(ladder.exit_pressure_ratio[j]):.2f} of ambient at "
+            f"{100 * float(ladder.throttle[j]):.0f} % throttle, below {SEPARATION}; the flow may separate, thrust is unsure."
+        )
+    for text in analysis.spread.left_out:
+        out.append(f"tolerance left out: {text}")
+    if not analysis.spread.contributions:
+        out.append("no input carries a tolerance; the steady O/F error shown is that of a perfect engine.")
+    out.append(
+        "the throttle run is one nominal engine with valves warm or cold as stated; dispersions are not in the transient rows."
+    )
+    return tuple(out)
+
+
+def check(design: DesignFile, progress: Progress | None = None) -> Review:
+    """Run every study of a design and hold it against its requirements.
+
+    Raises ``DesignError`` when the design can not be built, ``NoBalanceError`` when its throttle range has no steady
+    points.
+    """
+    analysis = Analysis(design)
+    of = len(_STAGES) + 2
+
+    def tell(stage: str, done: int) -> None:
+        if progress is not None:
+            progress(stage, done, of)
+
+    studies = {}
+    for done, (stage, attribute) in enumerate(_STAGES):
+        tell(stage, done)
+        studies[attribute] = getattr(analysis, attribute)
+    rows = tuple(row for requirement in REQUIREMENTS for row in requirement.rows(analysis))
+    missed = [r for r in rows if r.verdict == "missed"]
+    tell("what would mend the missed requirements" if missed else "report", len(_STAGES))
+    mended = remedies(analysis, rows, lambda text: tell(text, len(_STAGES)))
+    tell("done", of)
+    for internal in ("machine", "schedule"):
+        studies.pop(internal)
+    return Review(
+        design=design.name,
+        note=design.data.note,
+        file=str(design.path) if design.path is not None else "",
+        rows=rows,
+        remedies=mended,
+        studies=studies,
+        defaults_used=design.defaults_used,
+        assumed=tuple(key for key, item in design.inputs.items() if item.origin == "assumed"),
+        warnings=warnings_of(analysis),
+        input_hash=design.input_hash,
+        versions=versions(),
+        date=datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
+    )

@@ -1,0 +1,255 @@
+"""The sampled servo as one exact discrete linear model: every loop at its own period, every delay as what it is.
+
+Over one period of the slowest loop the machine runs through a fixed list of instants (a loop samples, an output takes
+effect). Between two of them the plant moves freely under a held voltage (matrix exponential, exact); at each of them
+the state changes by a matrix. Their product is the exact map from one slow sample to the next (lifting). Delays of any
+length, fractional or several periods, are outputs waiting in line.
+
+Order at one instant: position samples, its outputs due take effect, then speed, then current; the same order as in the
+simulator.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+
+from valvectl.parts.controller import CascadeGains, filter_share
+from valvectl.parts.lookup import FloatArray
+from valvectl.plant.linear import servo_matrices
+from valvectl.plant.machine import Servo
+
+BreakPoint = Literal["position", "speed", "current"]
+LOOP_ORDER: tuple[BreakPoint, BreakPoint, BreakPoint] = ("position", "speed", "current")
+_EPS = 1e-9
+
+
+@dataclass(frozen=True)
+class Discrete:
+    """x[k+1] = A x[k] + B u[k], y[k] = C x[k] + D u[k] at a sample period."""
+
+    a: FloatArray
+    b: FloatArray
+    c: FloatArray
+    d: FloatArray
+    period: float
+    """Sample period [s]."""
+    inputs: tuple[str, ...]
+    outputs: tuple[str, ...]
+
+    def response(self, omega: FloatArray) -> FloatArray:
+        """Frequency response at ``omega`` [rad/s], shape (n,) -> (n, outputs, inputs), complex."""
+        z = np.exp(1j * np.asarray(omega, dtype=float) * self.period)
+        eye = np.eye(self.a.shape[0])
+        inner = np.linalg.solve(z[:, None, None] * eye - self.a, np.broadcast_to(self.b, (z.size, *self.b.shape)))
+        return np.asarray(self.c @ inner + self.d)
+
+    def simulate(self, u: FloatArray, start: FloatArray | None = None) -> FloatArray:
+        """Outputs for inputs ``u`` of shape (n, inputs) -> (n, outputs)."""
+        x = np.zeros(self.a.shape[0]) if start is None else np.array(start, dtype=float)
+        y = np.empty((u.shape[0], self.c.shape[0]))
+        for k in range(u.shape[0]):
+            y[k] = self.c @ x + self.d @ u[k]
+            x = self.a @ x + self.b @ u[k]
+        return y
+
+    def to_control(self) -> Any:
+        """The same as a ``control.StateSpace`` with its sample period."""
+        import control
+
+        return control.ss(
+            self.a, self.b, self.c, self.d, self.period, inputs=list(self.inputs), outputs=list(self.outputs)
+        )
+
+    @property
+    def spectral_radius(self) -> float:
+        """Largest magnitude of the eigenvalues; below one: stable."""
+        return float(np.max(np.abs(np.linalg.eigvals(self.a))))
+
+
+class _Schedule:
+    """State slots, and the instants of one period as matrices."""
+
+    def __init__(self, servo: Servo, gains: CascadeGains, broken: BreakPoint | None) -> None:
+        self.servo, self.gains, self.broken = servo, gains, broken
+        # Loops outside the broken one are open: the inner loop is judged by itself.
+        first = LOOP_ORDER.index(broken) if broken is not None else 0
+        self.loops = LOOP_ORDER[first:]
+        self.names = ["i", "wm", "am", "ws", "as", "v", "i_set", "w_set", "a_before", "w", "x", "y", "cmd_before"]
+        self.waiting: dict[str, int] = {}
+        for loop in self.loops:
+            period, delay = self.timing(loop)
+            most = math.floor(delay / period + _EPS) + 2
+            self.names += [f"{loop}_q{j}" for j in range(most)]
+            self.waiting[loop] = math.floor(delay / period + _EPS)
+        self.at = {name: j for j, name in enumerate(self.names)}
+        self.size = len(self.names)
+        # columns: state, then inputs (command, measurement put in at the break, load torque)
+        self.inputs = ("command", "injected", "load")
+        self.width = self.size + len(self.inputs)
+        a, b = servo_matrices(servo)
+        self.plant = np.zeros((self.width, self.width))
+        self.plant[:5, :5] = a
+        self.plant[:5, self.at["v"]] = b[:, 0]
+        self.plant[:5, self.size + 2] = b[:, 1]
+        self._moves: dict[float, FloatArray] = {}
+
+    def timing(self, loop: str) -> tuple[float, float]:
+        s = self.servo
+        return {
+            "position": (s.position_period, s.position_delay),
+            "speed": (s.speed_period, s.speed_delay),
+            "current": (s.current_period, s.current_delay),
+        }[loop]
+
+    def identity(self) -> FloatArray:
+        return np.eye(self.width)
+
+    def move(self, duration: float) -> FloatArray:
+        from scipy.linalg import expm
+
+        key = round(duration, 15)
+        if key not in self._moves:
+            self._moves[key] = np.asarray(expm(self.plant * duration))
+        return self._moves[key]
+
+    def row(self, name: str) -> FloatArray:
+        out = np.zeros(self.width)
+        out[self.at[name]] = 1.0
+        return out
+
+    def source(self, name: str) -> FloatArray:
+        out = np.zeros(self.width)
+        out[self.size + self.inputs.index(name)] = 1.0
+        return out
+
+    def measured(self, loop: BreakPoint) -> FloatArray:
+        """The loop's measurement as a row: true, or put in from outside where the loop is broken."""
+        s = self.servo
+        if loop == "position":
+            return self.row("am" if s.position_on_motor else "as")
+        if loop == "speed":
+            return self.row("am" if s.speed_on_motor else "as")
+        return self.row("i")
+
+    def sample(self, loop: BreakPoint) -> FloatArray:
+        """Matrix of one sample of a loop: controller states move on, the output joins the line."""
+        s, g = self.servo, self.gains
+        m = self.identity()
+        if loop == "position":
+            angle = self.source("injected") if self.broken == "position" else self.measured("position")
+            command, before = self.source("command"), self.row("cmd_before")
+            output = g.position * (command - angle) + s.feedforward / s.position_period * (command - before)
+            m[self.at["cmd_before"]] = command
+        elif loop == "speed":
+            raw = (self.measured("speed") - self.row("a_before")) / s.speed_period
+            share = filter_share(s.speed_period, s.speed_filter)
+            filtered = self.row("w") + share * (raw - self.row("w"))
+            m[self.at["a_before"]] = self.measured("speed")
+            m[self.at["w"]] = filtered
+            used = self.source("injected") if self.broken == "speed" else filtered
+            error = self.row("w_set") - used
+            output = g.speed * error + self.row("x")
+            m[self.at["x"]] = self.row("x") + g.speed * g.speed_integral * s.speed_period * error
+        else:
+            used = self.source("injected") if self.broken == "current" else self.row("i")
+            error = self.row("i_set") - used
+            output = g.current * error + self.row("y")
+            m[self.at["y"]] = self.row("y") + g.current * g.current_integral * s.current_period * error
+        m[self.at[f"{loop}_q{self.waiting[loop]}"]] = output
+        self.waiting[loop] += 1
+        return m
+
+    def take_effect(self, loop: BreakPoint) -> FloatArray:
+        """Matrix of the oldest waiting output taking effect."""
+        m = self.identity()
+        held = {"position": "w_set", "speed": "i_set", "current": "v"}[loop]
+        m[self.at[held]] = self.row(f"{loop}_q0")
+        self.waiting[loop] -= 1
+        slots = sum(name.startswith(f"{loop}_q") for name in self.names)
+        for j in range(slots):  # the line moves up; places left empty forget what they held
+            m[self.at[f"{loop}_q{j}"]] = self.row(f"{loop}_q{j + 1}") if j < self.waiting[loop] else np.zeros(self.width)
+        return m
+
+    def instants(self, length: float) -> list[tuple[float, int, int, BreakPoint]]:
+        """(time, loop order, 0 sample | 1 take effect, loop) over one period, in the order they happen."""
+        events: list[tuple[float, int, int, BreakPoint]] = []
+        for order, loop in enumerate(LOOP_ORDER):
+            if loop not in self.loops:
+                continue
+            period, delay = self.timing(loop)
+            count = round(length / period)
+            for k in range(count):
+                events.append((k * period, order, 0, loop))
+            late = math.floor(delay / period + _EPS)
+            rest = delay - late * period
+            rest = 0.0 if abs(rest) < _EPS * period else rest
+            for k in range(count):
+                events.append((k * period + rest, order, 1, loop))
+        return sorted(events, key=lambda e: (round(e[0] / _EPS) * _EPS, e[1], e[2]))
+
+    def period_map(self, length: float) -> FloatArray:
+        total = self.identity()
+        now = 0.0
+        for time, _, effect, loop in self.instants(length):
+            if time - now > _EPS:
+                total = self.move(time - now) @ total
+                now = time
+            total = (self.take_effect(loop) if effect else self.sample(loop)) @ total
+        if length - now > _EPS:
+            total = self.move(length - now) @ total
+        return total
+
+    def measurement_at_sample(self, loop: BreakPoint) -> FloatArray:
+        """What the loop measures at the start of the period, as a row over the state before the samples."""
+        if loop == "speed":
+            s = self.servo
+            share = filter_share(s.speed_period, s.speed_filter)
+            raw = (self.measured("speed") - self.row("a_before")) / s.speed_period
+            return self.row("w") + share * (raw - self.row("w"))
+        return self.measured(loop)
+
+
+def open_loop(servo: Servo, gains: CascadeGains, at: BreakPoint) -> Discrete:
+    """Loop gain L(z) at a break point, negative feedback taken out (the characteristic equation is 1 + L = 0).
+
+    The loop is cut at its measurement; loops inside stay closed, loops outside are open. Sample period is the loop's.
+    """
+    schedule = _Schedule(servo, gains, at)
+    period, _ = schedule.timing(at)
+    total = schedule.period_map(period)
+    n = schedule.size
+    injected = n + schedule.inputs.index("injected")
+    return Discrete(
+        a=total[:n, :n],
+        b=total[:n, injected : injected + 1],
+        c=-schedule.measurement_at_sample(at)[None, :n],
+        d=np.zeros((1, 1)),
+        period=period,
+        inputs=(f"{at}_measured",),
+        outputs=(f"{at}_returned",),
+    )
+
+
+def closed_loop(servo: Servo, gains: CascadeGains) -> Discrete:
+    """Command [rad] and load torque [N m] to measured angle, stem angle, motor angle [rad] and current [A].
+
+    Sampled at the position loop's period, just before its sample.
+    """
+    schedule = _Schedule(servo, gains, None)
+    total = schedule.period_map(servo.position_period)
+    n = schedule.size
+    rows = [schedule.measured("position"), schedule.row("as"), schedule.row("am"), schedule.row("i")]
+    c = np.array([row[:n] for row in rows])
+    return Discrete(
+        a=total[:n, :n],
+        b=total[:n, [n, n + 2]],
+        c=c,
+        d=np.zeros((4, 2)),
+        period=servo.position_period,
+        inputs=("command", "load"),
+        outputs=("measured_angle", "stem_angle", "motor_angle", "current"),
+    )

@@ -1,0 +1,100 @@
+"""All studies of one design, each worked out once, when it is first asked for."""
+
+from __future__ import annotations
+
+from functools import cached_property
+
+from valvectl.design.design_file import DesignFile
+from valvectl.design.schema import LEGS, LegName
+from valvectl.parts.controller import CascadeGains
+from valvectl.plant.machine import Machine, build
+from valvectl.plant.schedule import Schedule, build_schedule
+from valvectl.servo.tune import gains_of
+from valvectl.studies.heat import HeatResult, heat
+from valvectl.studies.ladder import LadderResult, ladder
+from valvectl.studies.loop import LoopResult, loop
+from valvectl.studies.ratio import RatioResult, ratio
+from valvectl.studies.resolution import ResolutionResult, resolution
+from valvectl.studies.spread import SpreadResult, spread
+from valvectl.studies.stroke import StrokeResult, stroke
+from valvectl.studies.throttle import ThrottleResult, throttle
+from valvectl.studies.torque import TorqueResult, torque
+
+
+class Analysis:
+    """The studies of a design as attributes; those of a leg as dictionaries by leg."""
+
+    def __init__(self, design: DesignFile) -> None:
+        self.design = design
+
+    @cached_property
+    def machine(self) -> Machine:
+        """The design as numbers."""
+        return build(self.design)
+
+    @cached_property
+    def schedule(self) -> Schedule:
+        """Throttle to angles."""
+        return build_schedule(self.machine, self.design.throttle.schedule_points)
+
+    @cached_property
+    def gains(self) -> dict[LegName, CascadeGains]:
+        """Gains in use."""
+        return {name: gains_of(self.machine.legs[name].servo) for name in LEGS}
+
+    @property
+    def profile(self) -> tuple[tuple[float, float], ...]:
+        """Corners of the throttle profile: (time [s], throttle [-])."""
+        return tuple((p.time, p.throttle) for p in self.design.throttle.profile)
+
+    @cached_property
+    def ladder(self) -> LadderResult:
+        """Pressure ladder over the throttle range."""
+        return ladder(self.machine, self.schedule)
+
+    @cached_property
+    def resolution(self) -> ResolutionResult:
+        """Flow and mixture ratio per smallest reliable step."""
+        return resolution(self.machine, self.schedule, self.design.requirements.flow_resolution)
+
+    @cached_property
+    def torque(self) -> dict[LegName, TorqueResult]:
+        """Static torque margins."""
+        return {name: torque(self.machine, name) for name in LEGS}
+
+    @cached_property
+    def ratio(self) -> dict[LegName, RatioResult]:
+        """Sweeps of the gear ratio."""
+        return {name: ratio(self.design, self.machine, self.schedule, name) for name in LEGS}
+
+    @cached_property
+    def loop(self) -> dict[LegName, LoopResult]:
+        """Frequency and step analysis."""
+        return {name: loop(self.machine, name, self.schedule.points) for name in LEGS}
+
+    @cached_property
+    def throttle(self) -> ThrottleResult:
+        """The throttle profile, simulated."""
+        band = self.design.requirements.mixture_ratio_steady
+        return throttle(self.machine, self.gains, self.schedule, self.profile, band)
+
+    @cached_property
+    def stroke(self) -> StrokeResult:
+        """Full strokes, simulated."""
+        return stroke(self.machine, self.gains, self.schedule.points[0])
+
+    @cached_property
+    def heat(self) -> dict[LegName, HeatResult]:
+        """Motor heating over the profile."""
+        return {name: heat(self.design, name, self.throttle.rms_current[name]) for name in LEGS}
+
+    @cached_property
+    def settings(self) -> tuple[float, ...]:
+        """Throttle settings at which the spread is worked out: both ends and every hold."""
+        held = {h.throttle for h in self.throttle.holds}
+        return tuple(sorted({self.design.throttle.minimum, 1.0, *held}))
+
+    @cached_property
+    def spread(self) -> SpreadResult:
+        """Spread of the mixture ratio from the declared tolerances."""
+        return spread(self.design, self.machine, self.schedule, self.settings)

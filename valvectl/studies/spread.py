@@ -1,0 +1,118 @@
+"""What the declared tolerances do to the mixture ratio at a held throttle: each input moved by its bound, one at a time.
+
+The valves stay at the scheduled angles (open loop); the balance of the whole engine is solved anew, so that the coupling
+through chamber pressure is in. A bound counts as the half-width of an even distribution (standard uncertainty =
+bound / sqrt 3, JCGM 100:2008, 4.3.7); independent inputs add by squares (5.1.2); the spread stated is twice the
+standard uncertainty. The angle error of the encoders comes in beside the inputs.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from valvectl.design.design_file import DesignFile
+from valvectl.design.schema import LEGS
+from valvectl.errors import ValvectlError
+from valvectl.parts.lookup import FloatArray
+from valvectl.plant.balance import balance
+from valvectl.plant.linear import engine_model
+from valvectl.plant.machine import Machine, build
+from valvectl.plant.schedule import Schedule
+from valvectl.studies.result import Result
+
+COVERAGE = 2.0
+"""Expanded over standard uncertainty [-]; about 95 % for many inputs of like size."""
+
+
+@dataclass(frozen=True)
+class Contribution:
+    """One input's part."""
+
+    key: str
+    """Dotted key in the design file, or the encoder's."""
+    bound: float
+    """Half-width of the tolerance: SI, or relative where the tolerance is."""
+    ratio_change: FloatArray
+    """Relative change of O/F at each setting for the input at its bound: the larger of both sides [-], shape (n,)."""
+
+
+@dataclass(frozen=True)
+class SpreadResult(Result):
+    """Spread of the mixture ratio over the throttle range from the declared tolerances."""
+
+    throttle: FloatArray
+    """Settings [-], shape (n,)."""
+    contributions: tuple[Contribution, ...]
+    """Largest first, by their largest change."""
+    spread: FloatArray
+    """Twice the standard uncertainty of O/F [-], shape (n,)."""
+    worst_case: FloatArray
+    """Sum of all changes at their bounds [-], shape (n,)."""
+    left_out: tuple[str, ...]
+    """Toleranced inputs whose change could not be worked out, with the reason."""
+
+    def columns(self) -> dict[str, Any]:
+        out: dict[str, Any] = {"input": [c.key for c in self.contributions]}
+        for j, x in enumerate(self.throttle):
+            out[f"O/F change at {100 * x:.0f} % throttle [%]"] = [100.0 * float(c.ratio_change[j]) for c in self.contributions]
+        return out
+
+
+def _moved(design: DesignFile, key: str, value: Any, tolerance: float, relative: bool, sign: int) -> DesignFile:
+    if key.endswith((".flow.kv", ".flow.cv")):
+        scale = key.rsplit(".flow.", 1)[0] + ".port_scale"  # the whole table up or down together
+        return design.with_values({scale: float(design.get(scale)) * (1.0 + sign * tolerance)})
+    if isinstance(value, (list, tuple)):
+        return design.with_values({f"{key}[{j}]": float(v) * (1.0 + sign * tolerance) for j, v in enumerate(value)})
+    factor = float(value) * tolerance if relative else tolerance
+    return design.with_values({key: float(value) + sign * factor})
+
+
+def spread(
+    design: DesignFile,
+    machine: Machine,
+    schedule: Schedule,
+    settings: tuple[float, ...],
+    progress: Callable[[int, int], None] | None = None,
+) -> SpreadResult:
+    """Spread of O/F at some throttle settings of a schedule. ``progress(done, of)`` is called as it goes."""
+    angles = [[float(schedule.angle_at(name, np.array([x]))[0]) for name in LEGS] for x in settings]
+    base = [balance(machine, *pair) for pair in angles]
+    contributions: list[Contribution] = []
+    left_out: list[str] = []
+    inputs = design.toleranced()
+    for index, item in enumerate(inputs):
+        if progress is not None:
+            progress(index, len(inputs))
+        if item.tolerance is None or not item.key.startswith(("engine.", "legs.")):
+            continue
+        change = np.zeros(len(settings))
+        try:
+            for sign in (-1, 1):
+                moved = build(_moved(design, item.key, item.value, item.tolerance, item.relative, sign))
+                after = np.array([balance(moved, *pair).mixture_ratio for pair in angles])
+                change = np.maximum(change, np.abs(after / [p.mixture_ratio for p in base] - 1.0))
+        except ValvectlError as error:
+            left_out.append(f"{item.key}: {error}")
+            continue
+        contributions.append(Contribution(item.key, item.tolerance, change))
+    for name in LEGS:
+        accuracy = machine.legs[name].servo.position_accuracy
+        if accuracy > 0.0:
+            change = np.array([abs(engine_model(machine, p).static_ratio_sensitivity(name)) * accuracy for p in base])
+            contributions.append(Contribution(f"legs.{name}.actuator.position_encoder.accuracy", accuracy, change))
+    contributions.sort(key=lambda c: -float(np.max(c.ratio_change)))
+    changes = np.array([c.ratio_change for c in contributions]).reshape(-1, len(settings))
+    return SpreadResult(
+        throttle=np.array(settings),
+        contributions=tuple(contributions),
+        spread=COVERAGE / math.sqrt(3.0) * np.sqrt(np.sum(changes**2, axis=0)),
+        worst_case=np.sum(changes, axis=0),
+        left_out=tuple(left_out),
+    )
+
