@@ -117,8 +117,16 @@ def leg_flow(leg: LegMachine, angle: float, chamber_pressure: float) -> float:
         needed = valve.inlet_pressure(c, fl, rho, flow, _behind(leg, flow, chamber_pressure)[1], leg.ff, vapour)
         return needed - _supply(leg, flow)[1]
 
-    if excess(0.0) >= 0.0:
+    rest = excess(0.0)
+    if rest >= 0.0:
         return 0.0
+    # All drops go nearly with flow squared: scaling the flow by the square law converges in a few rounds.
+    flow = leg.reference_flow
+    for _ in range(25):
+        before = flow
+        flow *= math.sqrt(-rest / (excess(flow) - rest))
+        if abs(flow - before) <= _TIGHT * leg.reference_flow:
+            return flow
     top = leg.reference_flow
     while excess(top) < 0.0:
         top *= 2.0
@@ -209,10 +217,15 @@ def angle_for_flow(leg: LegMachine, flow: float, chamber_pressure: float) -> flo
     manifold, behind = _behind(leg, flow, chamber_pressure)
     name = leg.name
     if before <= behind:
-        station = "before the valve" if before <= chamber_pressure else "at the valve"
+        station = "in the line before the valve" if before <= chamber_pressure else "at the valve"
+        lost = (_supply(leg, flow)[0] + leg.head - before) / 1e5
+        reach = (
+            f"{before / 1e5:.2f} bar abs reach the valve"
+            if before > 0.0
+            else f"the line would take {lost:.0f} bar, more than the tank has,"
+        )
         raise NoBalanceError(
-            f"{name} leg: the pressure runs out {station}: {before / 1e5:.2f} bar abs reach the valve at "
-            f"{flow:.3f} kg/s, but {behind / 1e5:.2f} bar abs are needed behind it "
+            f"{name} leg: the pressure runs out {station}: {reach} at {flow:.3f} kg/s, but {behind / 1e5:.2f} bar abs are needed behind it "
             f"(chamber {chamber_pressure / 1e5:.2f}, injector drop {(manifold - chamber_pressure) / 1e5:.2f}, "
             f"line and jacket {(behind - manifold) / 1e5:.2f} bar)"
         )

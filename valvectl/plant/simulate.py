@@ -28,6 +28,10 @@ from valvectl.plant.machine import Machine
 IntArray = NDArray[np.int64]
 
 
+CONTACT_SHARE = 0.35
+"""Largest step times natural frequency of the stem on the gears' stiffness [rad]; leapfrog is stable below 2."""
+
+
 @dataclass(frozen=True)
 class LegTrace:
     """What one leg did, each array of shape (n,) over ``Trace.time``."""
@@ -96,11 +100,17 @@ class Grid:
 
 
 def time_grid(machine: Machine, step: float | None = None) -> Grid:
-    """Largest step at or below ``step`` [s] (default: the design's) that divides every sample period of both legs."""
+    """Largest step at or below ``step`` [s] (default: the design's) that divides every sample period of both legs.
+
+    Also at most ``CONTACT_SHARE`` of a radian of the stem's vibration against the gears, and a combustion delay.
+    """
     wanted = machine.step if step is None else step
     current = [machine.legs[name].servo.current_period for name in LEGS]
     # A common divisor of the two legs' fastest periods; the slower ones are multiples of these by the design's rules.
     base = _common_divisor(current[0], current[1])
+    for name in LEGS:
+        servo = machine.legs[name].servo
+        wanted = min(wanted, CONTACT_SHARE * math.sqrt(servo.load_inertia / servo.spring))
     # Combustion delays reach back at least one step.
     wanted = min(wanted, *(machine.legs[name].delay for name in LEGS))
     h = base / math.ceil(base / wanted - 1e-9)
@@ -346,10 +356,10 @@ def _source_digest() -> str:
 
     digest = hashlib.sha256(numba.__version__.encode())
     package = Path(__file__).resolve().parent.parent
-    for folder in ("parts", "plant"):
-        for path in sorted((package / folder).glob("*.py")):
-            digest.update(path.name.encode())
-            digest.update(path.read_bytes())
+    sources = [*sorted((package / "parts").glob("*.py")), package / "plant" / "kernel.py", package / "plant" / "layout.py"]
+    for path in sources:
+        digest.update(path.name.encode())
+        digest.update(path.read_bytes())
     return digest.hexdigest()[:16]
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime
 import math
 import platform
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from importlib import metadata
 
 from valvectl.design.design_file import DesignFile
@@ -127,7 +127,8 @@ def check(design: DesignFile, progress: Progress | None = None) -> Review:
     studies = {}
     for done, (stage, attribute) in enumerate(_STAGES):
         tell(stage, done)
-        studies[attribute] = getattr(analysis, attribute)
+        found = getattr(analysis, attribute)
+        studies[attribute] = dict(found) if isinstance(found, Mapping) else found
     rows = tuple(row for requirement in REQUIREMENTS for row in requirement.rows(analysis))
     missed = [r for r in rows if r.verdict == "missed"]
     tell("what would mend the missed requirements" if missed else "report", len(_STAGES))

@@ -239,8 +239,7 @@ def svg_text(figure: Figure, prefix: str, label: str = "") -> str:
     with style():
         engine = figure.get_layout_engine()
         if engine is not None:
-            for _ in range(3):  # the layout settles in steps; then it stays, so that a second call draws the same
-                engine.execute(figure)
+            engine.execute(figure)  # once; then it stays, so that a second call draws the same
             figure.set_layout_engine("none")
         buffer = io.StringIO()
         figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None, "Format": None, "Type": None})

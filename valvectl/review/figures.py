@@ -1,8 +1,8 @@
 """Figures of the studies: each function draws one result and computes no physics.
 
 ``figure(result, ax)`` draws on axes of the caller and returns them; figures of several axes return a matplotlib
-``Figure`` and take ``axes``. Limits that belong to the requirements and not to the result are optional
-arguments, in SI. pyplot is not used: ``figure.savefig("name.svg")`` writes what is drawn, and a notebook shows a figure by its name.
+``Figure`` and take ``axes``. Limits that belong to the requirements and not to the result are optional arguments, SI.
+pyplot is not used: ``figure.savefig("name.svg")`` writes what is drawn, and a notebook shows a figure by its name.
 """
 
 from __future__ import annotations

@@ -155,7 +155,9 @@ def throttle_chart(result: ThrottleResult, axes: Any = None, *, transient: float
     angle.set_title("Balls (colour) and their commands (grey)")
     least, most = current.get_ylim()
     current.set_ylim(least, most + 0.55 * (most - least))
-    current.legend(currents, ["oxidizer", "fuel"], loc="lower right", ncols=2)
+    legend = current.legend(currents, ["oxidizer", "fuel"], loc="lower right", ncols=2)
+    for handle in legend.get_lines():
+        handle.set(linewidth=1.8, alpha=1.0)
     current.set_ylabel("motor current [A]")
     current.set_xlabel("time [s]")
     current.set_title("Motor currents (colour), bus voltage (grey, right)")

@@ -110,7 +110,7 @@ def bode(result: LoopResult, axes: Any = None) -> Figure:
     if math.isfinite(m.gain_margin_db) and math.isfinite(m.phase_crossover):
         at = m.phase_crossover / (2.0 * math.pi)
         _bracket(top, at, -m.gain_margin_db, 0.0)
-        _note(top, f"gain margin {m.gain_margin_db:.3g} dB at {at:.3g} Hz", (at, 0.0), (4, 3), "left", "bottom")
+        _note(top, f"gain margin {m.gain_margin_db:.3g} dB", (at, 0.0), (4, 3), "left", "bottom")
         bottom.plot([at], [-180.0], "o", color=LIMIT, markersize=4)
         bottom.axvline(at, color=QUIET, linewidth=0.6, linestyle=":")
     if math.isfinite(m.phase_margin) and math.isfinite(m.gain_crossover):
@@ -246,7 +246,7 @@ def step(
             fontsize=8.0,
         )
     travel.legend(loc="lower right")
-    last = 1e3 * float(first.time[-1])
+    last = _watched(result, settling)
     travel.set_xlim(-0.01 * last, last)
     travel.set_ylabel("travel [% of step]")
     close.set_ylabel("error [% of step]")
@@ -257,6 +257,13 @@ def step(
         f"Step of {size:.3g}° from {math.degrees(first.metrics.start):.3g}°, {result.leg} leg, with friction and gaps"
     )
     return figure
+
+
+def _watched(result: LoopResult, settling: float | None) -> float:
+    """End of the time axis [ms]: the whole run when a step settles late, else until it has been at rest a while."""
+    last = max(float(s.time[-1]) for s in result.steps.values())
+    longest = max(s.metrics.settling for s in result.steps.values())
+    return 1e3 * min(last, max(2.5 * longest, 1.6 * (settling or 0.0), 0.1 * last))
 
 
 @styled

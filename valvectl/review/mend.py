@@ -11,9 +11,10 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields
 
-from valvectl.design.design_file import DesignFile, describe
+from valvectl.design.design_file import DesignFile
+from valvectl.design.keys import find, split
 from valvectl.design.quantities import show
-from valvectl.design.schema import LEGS, LegName
+from valvectl.design.schema import LEGS
 from valvectl.errors import ValvectlError
 from valvectl.review.requirements import BY_ID, REQUIREMENTS
 from valvectl.review.verdict import Remedy, Row
@@ -22,10 +23,19 @@ from valvectl.studies.spread import COVERAGE
 
 REACH = 4.0
 """Largest factor up or down that is tried."""
-TRIES = (1.02, 1.05, 1.1, 1.2, 1.4, 1.7, 2.0, 2.8, REACH)
+TRIES = (1.02, 1.05, 1.1, 1.25, 1.5, 2.0, 2.8, REACH)
 """Factors tried in turn until one meets the limit."""
+FEW_TRIES = (1.1, 1.4, 2.0, REACH)
+"""The same for requirements that take a simulation each time."""
 REFINED = 5
 """Bisections after that."""
+SIMULATED = frozenset(
+    (
+        "mixture_ratio_transient", "mixture_ratio_settling", "stroke_time", "step_overshoot", "step_settling",
+        "tracking_mismatch", "limit_cycle", "bus_voltage", "motor_heating",
+    )
+)
+"""Requirements whose value comes from a simulation."""
 
 
 @dataclass(frozen=True)
@@ -34,6 +44,14 @@ class Knob:
 
     key: str
     up: bool
+
+
+@dataclass(frozen=True)
+class Switch:
+    """A word that may help: key with ``{leg}`` and the word to put there; tried when no number suffices."""
+
+    key: str
+    word: str
 
 
 _RATIO = "legs.{leg}.actuator.gears[-1].ratio"
@@ -49,6 +67,11 @@ _COUPLING = "legs.{leg}.actuator.coupling_stiffness"
 _GAP = "legs.{leg}.actuator.gears[-1].lost_motion"
 _DELAY = "legs.{leg}.controller.position_delay"
 _FILTER = "legs.{leg}.controller.speed_filter"
+SWITCHES: dict[str, tuple[Switch, ...]] = {
+    "flow_resolution": (Switch("legs.{leg}.actuator.position_encoder.location", "stem"),),
+    "limit_cycle": (Switch("legs.{leg}.actuator.position_encoder.location", "motor"),),
+}
+"""Words to try where no number within reach suffices."""
 KNOBS: dict[str, tuple[Knob, ...]] = {
     "mixture_ratio_steady": (Knob(_SLOT, False), Knob("legs.{leg}.actuator.position_encoder.accuracy", False)),
     "mixture_ratio_transient": (
@@ -60,8 +83,8 @@ KNOBS: dict[str, tuple[Knob, ...]] = {
         Knob(_PORT, False), Knob(_RATIO, True), Knob(_GAP, False),
     ),
     "valve_travel": (Knob(_PORT, True), Knob(_PORT, False)),
-    "cavitation": (Knob("legs.{leg}.tank.pressure", False), Knob(_PORT, True), Knob("throttle.minimum", True)),
-    "injector_stiffness": (Knob("legs.{leg}.injector.hole_diameter", False), Knob("throttle.minimum", True)),
+    "cavitation": (Knob("legs.{leg}.tank.pressure", False), Knob(_PORT, True)),
+    "injector_stiffness": (Knob("legs.{leg}.injector.hole_diameter", False),),
     "torque_margin": (Knob(_RATIO, True), Knob(_LIMIT, True), Knob("battery.minimum_voltage", True)),
     "stroke_time": (Knob(_RATIO, False), Knob(_RATIO, True), Knob(_SPEED, True), Knob(_LIMIT, True)),
     "gain_margin": (Knob(_GAIN, False), Knob(_DELAY, False), Knob(_FILTER, False), Knob(_STIFF, True)),
@@ -91,7 +114,7 @@ def remedies(analysis: Analysis, rows: Sequence[Row], tell: Callable[[str], None
 
 @dataclass(frozen=True)
 class _Found:
-    keys: tuple[str, ...]
+    key: str
     factor: float
     design: DesignFile
 
@@ -101,41 +124,58 @@ def _remedy(analysis: Analysis, row: Row, rows: Sequence[Row]) -> Remedy:
     tried: list[str] = []
     found: list[_Found] = []
     for knob in KNOBS[row.id]:
-        legs: tuple[LegName, ...] = (row.leg,) if row.leg is not None else LEGS
-        groups = [tuple(_real(design, knob.key.format(leg=leg)) for leg in legs)]
-        if "{leg}" not in knob.key:
-            groups = [(_real(design, knob.key),)]
-        for keys in groups:
-            if any(not key for key in keys) or any(not _value(analysis, key) for key in keys):
+        for leg in (row.leg,) if row.leg is not None else LEGS:
+            key = _real(design, knob.key.format(leg=leg))
+            if not _value(analysis, key):
                 continue
-            hit = _search(analysis, row, keys, knob.up)
-            name = " and ".join(keys)
+            hit = _search(analysis, row, key, knob.up)
             if hit is None:
-                tried.append(f"{name} {'up' if knob.up else 'down'} to {REACH:g} times: does not suffice")
+                reach = f"{REACH:g} times" if knob.up else f"1/{REACH:g}"
+                tried.append(f"{key} {'up' if knob.up else 'down'} to {reach}: does not suffice")
             else:
-                tried.append(f"{name} {'up' if knob.up else 'down'} by a factor {_factor_text(hit.factor)}: suffices")
+                tried.append(f"{key} {'up' if knob.up else 'down'} by a factor {hit.factor:.3f}: suffices")
                 found.append(hit)
+            if "{leg}" not in knob.key:
+                break
     if row.id == "mixture_ratio_steady":
         tolerance = _tolerance(analysis, row)
         if tolerance is not None:
             return tolerance
     if not found:
-        inputs = ", ".join(sorted({t.split(" up to")[0].split(" down to")[0] for t in tried})) or "no input at hand"
-        text = f"No single change of {inputs} within a factor of {REACH:g} meets the limit; it takes more than one."
+        switched = _switch(analysis, row, rows, tried)
+        if switched is not None:
+            return switched
+        inputs = ", ".join(dict.fromkeys(t.split(" ", 1)[0] for t in tried)) or "no input at hand"
+        text = f"No single change within a factor of {REACH:g} of {inputs} meets the limit; it takes more than one."
         return Remedy(row.id, row.leg, "", "", "", None, text, tuple(tried))
     best = min(found, key=lambda hit: abs(math.log(hit.factor)))
-    costs = _costs(best.design, rows)
-    before = ", ".join(_shown(analysis, key) for key in best.keys)
-    after = ", ".join(_shown(Analysis(best.design), key) for key in best.keys)
-    named = " and ".join(best.keys)
-    text = f"Change {named} from {before} to {after} (a factor {_factor_text(best.factor)}): this alone meets the limit."
-    if costs:
-        text += f" But then {', '.join(costs)} would be missed."
-    return Remedy(row.id, row.leg, named, before, after, abs(best.factor - 1.0), text, tuple(tried))
+    before, after = _shown(analysis, best.key), _shown(Analysis(best.design), best.key)
+    text = f"Change {best.key} from {before} to {after} (a factor {best.factor:.3f}): this alone meets the limit."
+    text += _costs_text(best.design, rows)
+    return Remedy(row.id, row.leg, best.key, before, after, abs(best.factor - 1.0), text, tuple(tried))
 
 
-def _factor_text(factor: float) -> str:
-    return f"{factor:.3f}"
+def _switch(analysis: Analysis, row: Row, rows: Sequence[Row], tried: list[str]) -> Remedy | None:
+    for switch in SWITCHES.get(row.id, ()):
+        for leg in (row.leg,) if row.leg is not None else LEGS:
+            key = switch.key.format(leg=leg)
+            before = str(analysis.design.get(key))
+            if before == switch.word:
+                continue
+            design = _meets(lambda key=key, word=switch.word: analysis.design.with_values({key: word}), row)
+            if design is None:
+                tried.append(f"{key} to {switch.word}: does not suffice")
+                continue
+            tried.append(f"{key} to {switch.word}: suffices")
+            text = f"Change {key} from {before} to {switch.word}: this alone meets the limit."
+            text += _costs_text(design, rows)
+            return Remedy(row.id, row.leg, key, before, switch.word, None, text, tuple(tried))
+    return None
+
+
+def _costs_text(design: DesignFile, rows: Sequence[Row]) -> str:
+    costs = _costs(design, rows)
+    return f" But then {', '.join(costs)} would be missed." if costs else " No other requirement is lost by it."
 
 
 def _real(design: DesignFile, key: str) -> str:
@@ -157,38 +197,38 @@ def _value(analysis: Analysis, key: str) -> float:
 
 def _shown(analysis: Analysis, key: str) -> str:
     value = _value(analysis, key)
-    kind = getattr(describe(key), "kind", None)
-    return show(value, kind) if kind is not None else f"{value:.6g}"
+    path = split(key)
+    spec = find(path) if path else None
+    return show(value, spec.kind) if spec is not None and spec.kind is not None else f"{value:.6g}"
 
 
-def _changed(analysis: Analysis, keys: tuple[str, ...], factor: float) -> DesignFile:
+def _changed(analysis: Analysis, key: str, factor: float) -> DesignFile:
     changes: dict[str, float | int] = {}
-    for key in keys:
-        if ".controller.gains." in key:
-            base = key.rsplit(".", 1)[0]
-            leg = key.split(".")[1]
-            gains = analysis.gains[leg]  # type: ignore[index]
-            for f in fields(gains):
-                changes.setdefault(f"{base}.{f.name}", float(getattr(gains, f.name)))
-        value = _value(analysis, key) * factor
-        changes[key] = round(value) if key.endswith(".counts") else value
+    if ".controller.gains." in key:  # where the design says tune, the other gains stay as tuned
+        base = key.rsplit(".", 1)[0]
+        gains = analysis.gains[key.split(".")[1]]  # type: ignore[index]
+        changes = {f"{base}.{f.name}": float(getattr(gains, f.name)) for f in fields(gains)}
+    value = _value(analysis, key) * factor
+    changes[key] = round(value) if key.endswith(".counts") else value
     return analysis.design.with_values(changes)
 
 
-def _search(analysis: Analysis, row: Row, keys: tuple[str, ...], up: bool) -> _Found | None:
-    def attempt(factor: float) -> DesignFile | None:
-        scale = factor if up else 1.0 / factor
-        try:
-            design = _changed(analysis, keys, scale)
-            for candidate in BY_ID[row.id].rows(Analysis(design)):
-                if candidate.leg == row.leg and candidate.verdict == "met":
-                    return design
-        except ValvectlError:
-            return None
+def _meets(make: Callable[[], DesignFile], row: Row) -> DesignFile | None:
+    """The changed design when it can be worked out and meets the row's limit."""
+    try:
+        design = make()
+        found = BY_ID[row.id].rows(Analysis(design), row.leg)
+    except ValvectlError:
         return None
+    return design if all(candidate.verdict == "met" for candidate in found) else None
+
+
+def _search(analysis: Analysis, row: Row, key: str, up: bool) -> _Found | None:
+    def attempt(factor: float) -> DesignFile | None:
+        return _meets(lambda: _changed(analysis, key, factor if up else 1.0 / factor), row)
 
     low, good, design = 1.0, math.nan, None
-    for factor in TRIES:
+    for factor in FEW_TRIES if row.id in SIMULATED else TRIES:
         design = attempt(factor)
         if design is not None:
             good = factor
@@ -203,7 +243,7 @@ def _search(analysis: Analysis, row: Row, keys: tuple[str, ...], up: bool) -> _F
             good, design = middle, closer
         else:
             low = middle
-    return _Found(keys, good if up else 1.0 / good, design)
+    return _Found(key, good if up else 1.0 / good, design)
 
 
 def _costs(design: DesignFile, rows: Sequence[Row]) -> list[str]:

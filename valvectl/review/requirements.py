@@ -35,10 +35,10 @@ class Requirement:
         """The limit in the row's unit."""
         return float(getattr(analysis.design.requirements, self.id)) * self.scale
 
-    def rows(self, analysis: Analysis) -> list[Row]:
-        """The requirement's rows: one, or one a leg."""
+    def rows(self, analysis: Analysis, only: LegName | None = None) -> list[Row]:
+        """The requirement's rows: one, or one a leg, or that of one leg alone."""
         given = f"requirements.{self.id}" in analysis.design.inputs
-        legs: tuple[LegName | None, ...] = LEGS if self.per_leg else (None,)
+        legs: tuple[LegName | None, ...] = ((only,) if only is not None else LEGS) if self.per_leg else (None,)
         out = []
         for leg in legs:
             value, case = self.find(analysis, leg)

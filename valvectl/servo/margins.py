@@ -51,16 +51,22 @@ def margins(response: Response, lowest: float, highest: float, points: int = 150
     omega = np.geomspace(lowest, highest, points)
     fine = np.linspace(0.5 * highest, highest, points // 3)
     omega = np.unique(np.concatenate([omega, fine]))
-    gain = response(omega)
+    gain = np.array(response(omega))
+    # At the border of a sampled band the response is real; what is left of an imaginary part there is rounding.
+    at_border = abs(gain.imag[-1]) < 1e-9 * abs(gain.real[-1])
+    if at_border:
+        gain[-1] = gain.real[-1]
 
     def one(w: float) -> complex:
         return complex(response(np.array([w]))[0])
 
     phase_cuts: list[tuple[float, complex]] = []
     for j in np.nonzero((gain.imag[:-1] * gain.imag[1:] < 0.0) & (gain.real[:-1] + gain.real[1:] < 0.0))[0]:
+        if one(omega[j]).imag * one(omega[j + 1]).imag > 0.0:
+            continue  # a change of sign within rounding
         w = float(brentq(lambda w: one(w).imag, omega[j], omega[j + 1], rtol=1e-12))
         phase_cuts.append((w, one(w)))
-    if gain.real[-1] < 0.0 and abs(gain.imag[-1]) < 1e-9 * abs(gain.real[-1]):
+    if at_border and gain.real[-1] < 0.0:
         phase_cuts.append((float(omega[-1]), complex(gain[-1])))
     up, down, up_at = math.inf, math.inf, math.nan
     for w, value in phase_cuts:
@@ -77,7 +83,7 @@ def margins(response: Response, lowest: float, highest: float, points: int = 150
     for j in np.nonzero((magnitude[:-1] - 1.0) * (magnitude[1:] - 1.0) < 0.0)[0]:
         w = float(brentq(lambda w: math.log(abs(one(w))), omega[j], omega[j + 1], rtol=1e-12))
         margin = math.remainder(math.pi + math.atan2(one(w).imag, one(w).real), 2.0 * math.pi)
-        if margin < phase_margin:
+        if abs(margin) < abs(phase_margin):
             phase_margin, crossover = margin, w
         delay = min(delay, (margin if margin >= 0.0 else margin + 2.0 * math.pi) / w)
 

@@ -42,10 +42,23 @@ class Discrete:
 
     def response(self, omega: FloatArray) -> FloatArray:
         """Frequency response at ``omega`` [rad/s], shape (n,) -> (n, outputs, inputs), complex."""
+        from scipy.linalg import schur
+
         z = np.exp(1j * np.asarray(omega, dtype=float) * self.period)
-        eye = np.eye(self.a.shape[0])
-        inner = np.linalg.solve(z[:, None, None] * eye - self.a, np.broadcast_to(self.b, (z.size, *self.b.shape)))
-        return np.asarray(self.c @ inner + self.d)
+        if z.size < 8:
+            eye = np.eye(self.a.shape[0])
+            inner = np.linalg.solve(z[:, None, None] * eye - self.a, np.broadcast_to(self.b, (z.size, *self.b.shape)))
+            return np.asarray(self.c @ inner + self.d)
+        # On the Schur form the resolvent is a back substitution, done for all frequencies at once; unlike an
+        # eigenvector basis it does not mind the many equal eigenvalues that delays bring.
+        t, q = schur(self.a.astype(complex), output="complex")
+        right = q.conj().T @ self.b
+        x = np.zeros((self.a.shape[0], right.shape[1], z.size), dtype=complex)
+        for i in range(self.a.shape[0] - 1, -1, -1):
+            above = np.tensordot(t[i, i + 1 :], x[i + 1 :], axes=1)
+            x[i] = (right[i][:, None] + above) / (z - t[i, i])
+        out = np.tensordot(self.c @ q, x, axes=1) + self.d[:, :, None]
+        return np.asarray(np.moveaxis(out, 2, 0))
 
     def simulate(self, u: FloatArray, start: FloatArray | None = None) -> FloatArray:
         """Outputs for inputs ``u`` of shape (n, inputs) -> (n, outputs)."""

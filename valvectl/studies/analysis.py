@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator, Mapping
 from functools import cached_property
+from typing import TypeVar
 
 from valvectl.design.design_file import DesignFile
 from valvectl.design.schema import LEGS, LegName
@@ -19,6 +21,29 @@ from valvectl.studies.spread import SpreadResult, spread
 from valvectl.studies.stroke import StrokeResult, stroke
 from valvectl.studies.throttle import ThrottleResult, throttle
 from valvectl.studies.torque import TorqueResult, torque
+
+T = TypeVar("T")
+
+
+class _EachLeg(Mapping[LegName, T]):
+    """Results by leg, each worked out when first asked for."""
+
+    def __init__(self, work: Callable[[LegName], T]) -> None:
+        self._work = work
+        self._done: dict[LegName, T] = {}
+
+    def __getitem__(self, name: LegName) -> T:
+        if name not in LEGS:
+            raise KeyError(name)
+        if name not in self._done:
+            self._done[name] = self._work(name)
+        return self._done[name]
+
+    def __iter__(self) -> Iterator[LegName]:
+        return iter(LEGS)
+
+    def __len__(self) -> int:
+        return len(LEGS)
 
 
 class Analysis:
@@ -68,9 +93,9 @@ class Analysis:
         return {name: ratio(self.design, self.machine, self.schedule, name) for name in LEGS}
 
     @cached_property
-    def loop(self) -> dict[LegName, LoopResult]:
+    def loop(self) -> Mapping[LegName, LoopResult]:
         """Frequency and step analysis."""
-        return {name: loop(self.machine, name, self.schedule.points) for name in LEGS}
+        return _EachLeg(lambda name: loop(self.machine, name, self.schedule.points))
 
     @cached_property
     def throttle(self) -> ThrottleResult:

@@ -53,8 +53,8 @@ class RatioCheck:
     def reserve(self) -> FloatArray:
         """Distance to the limit as ln of a factor, positive where it holds, shape (n,)."""
         tiny = 1e-12
-        quotient = np.maximum(self.values, tiny) / max(self.limit, tiny)
-        return np.asarray(np.log(quotient if self.at_least else 1.0 / quotient))
+        logarithm = np.log(np.maximum(self.values, tiny) / max(self.limit, tiny))
+        return np.asarray(logarithm if self.at_least else -logarithm)
 
 
 @dataclass(frozen=True)

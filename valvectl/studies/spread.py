@@ -9,6 +9,7 @@ standard uncertainty. The angle error of the encoders comes in beside the inputs
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
@@ -25,6 +26,8 @@ from valvectl.plant.machine import Machine, build
 from valvectl.plant.schedule import Schedule
 from valvectl.studies.result import Result
 
+_no_flow = re.compile(r"\.(actuator|controller|torque)\.|\.(inertia|slot_clearance)$")
+# What turns the valve does not enter the balance at a given ball angle; how well it is placed comes from the run itself.
 COVERAGE = 2.0
 """Expanded over standard uncertainty [-]; about 95 % for many inputs of like size."""
 
@@ -67,6 +70,8 @@ def _moved(design: DesignFile, key: str, value: Any, tolerance: float, relative:
     if key.endswith((".flow.kv", ".flow.cv")):
         scale = key.rsplit(".flow.", 1)[0] + ".port_scale"  # the whole table up or down together
         return design.with_values({scale: float(design.get(scale)) * (1.0 + sign * tolerance)})
+    if key.endswith(".flow.fl"):  # FL can not pass one
+        return design.with_values({key: [min(float(v) * (1.0 + sign * tolerance), 1.0) for v in value]})
     if isinstance(value, (list, tuple)):
         return design.with_values({f"{key}[{j}]": float(v) * (1.0 + sign * tolerance) for j, v in enumerate(value)})
     factor = float(value) * tolerance if relative else tolerance
@@ -89,7 +94,7 @@ def spread(
     for index, item in enumerate(inputs):
         if progress is not None:
             progress(index, len(inputs))
-        if item.tolerance is None or not item.key.startswith(("engine.", "legs.")):
+        if item.tolerance is None or not item.key.startswith(("engine.", "legs.")) or _no_flow.search(item.key):
             continue
         change = np.zeros(len(settings))
         try:

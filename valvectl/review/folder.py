@@ -1,0 +1,206 @@
+"""The review folder: ``review.html`` for people, ``review.json`` for programs, one CSV a study for spreadsheets.
+
+Layout of ``review.json``, schema ``valvectl-review-1`` (SI units, angles in radians, absolute pressures; ``null`` for a
+number that does not exist, such as the settling time of a step that does not settle):
+
+    schema          "valvectl-review-1"
+    design, note, file, date, input_hash, versions      texts; ``versions`` is name -> version
+    all_met         true when every row is met
+    rows            [{id, leg, title, value, operator, limit, unit, margin, verdict, case, method, limit_is_default}]
+                    value and limit in ``unit``; margin as a fraction of the limit; leg null for the whole engine
+    remedies        [{row_id, leg, key, before, after, relative_change, text, tried}]
+    studies         study name -> result, or -> leg -> result; fields as in the result's Python class
+    defaults_used   [{key, value, shown, meaning}]
+    assumed         keys that the design file marks as assumed
+    warnings        texts
+
+Long traces are thinned in the JSON: a result that holds lists of one length above ``LONGEST_LIST`` keeps every k-th
+entry of them and says so in ``thinned`` (``{"every": k, "of": n}``). The CSV files hold all points.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import math
+import os
+import re
+import secrets
+import shutil
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+from valvectl.errors import ValvectlError
+from valvectl.review.report import render
+from valvectl.review.verdict import REVIEW_SCHEMA, Review
+from valvectl.studies.result import Result, plain
+
+LONGEST_LIST = 1200
+"""Entries of a list in the JSON, at most."""
+DIGITS = 9
+"""Significant digits of the numbers in lists; single numbers are kept whole."""
+
+
+def json_of(review: Review) -> dict[str, Any]:
+    """The content of ``review.json`` as plain objects; the layout is in this module's docstring."""
+    return {
+        "schema": REVIEW_SCHEMA,
+        "design": review.design,
+        "note": review.note,
+        "file": review.file,
+        "date": review.date,
+        "all_met": review.all_met,
+        "rows": plain(review.rows),
+        "remedies": plain(review.remedies),
+        "studies": _compact(plain(review.studies)),
+        "defaults_used": plain(review.defaults_used),
+        "assumed": plain(review.assumed),
+        "warnings": plain(review.warnings),
+        "versions": plain(review.versions),
+        "input_hash": review.input_hash,
+    }
+
+
+def json_text(content: Any) -> str:
+    """Strict JSON (no NaN, no Infinity), keys sorted, so that equal content gives equal text."""
+    return json.dumps(content, sort_keys=True, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def _compact(value: Any) -> Any:
+    if isinstance(value, dict):
+        lengths = [len(v) for v in value.values() if isinstance(v, list)]
+        longest = max(lengths, default=0)
+        out = {k: _compact(v) for k, v in value.items()}
+        if longest > LONGEST_LIST:
+            every = math.ceil(longest / LONGEST_LIST)
+            out = {k: v[::every] if isinstance(v, list) and len(v) == longest else v for k, v in out.items()}
+            out["thinned"] = {"every": every, "of": longest}
+        return out
+    if isinstance(value, list):
+        return [float(f"{v:.{DIGITS}g}") if isinstance(v, float) else _compact(v) for v in value]
+    return value
+
+
+# ------------------------------------------------------------------------------------------------------------- CSV
+
+
+def csv_text(columns: Mapping[str, Any]) -> str:
+    """A table as CSV: names with units in the first line, decimal points, an empty cell where there is no number."""
+    buffer = io.StringIO()
+    writer = csv.writer(buffer, lineterminator="\n")
+    writer.writerow(list(columns))
+    writer.writerows(zip(*([_cell(v) for v in _entries(c)] for c in columns.values()), strict=True))
+    return buffer.getvalue()
+
+
+def _entries(column: Any) -> Any:
+    return column.tolist() if hasattr(column, "tolist") else [plain(v) for v in column]
+
+
+def _cell(value: Any) -> str:
+    if value is None or (isinstance(value, float) and not math.isfinite(value)):
+        return ""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float):
+        return f"{value:.10g}"
+    text = str(value)
+    # A spreadsheet would take a text that starts so for a formula.
+    return "'" + text if isinstance(value, str) and text[:1] in ("=", "+", "-", "@", "\t", "\r") else text
+
+
+def _tables(review: Review) -> Iterator[tuple[str, Mapping[str, Any]]]:
+    """Name of each CSV file, without its ending, and its columns."""
+    yield "requirements", review.columns()
+    for study, found in review.studies.items():
+        parts = found if isinstance(found, Mapping) else {"": found}
+        for leg, result in parts.items():
+            name = _safe(f"{study}-{leg}" if leg else study)
+            yield from _study_tables(name, result)
+
+
+def _study_tables(name: str, result: Any) -> Iterator[tuple[str, Mapping[str, Any]]]:
+    if not isinstance(result, Result):
+        return
+    try:
+        yield name, result.columns()
+    except TypeError:  # a result without a table of its own
+        return
+    from valvectl.studies.loop import LoopResult
+
+    if isinstance(result, LoopResult):
+        yield f"{name}-frequency", _frequency(result)
+        for way, response in result.steps.items():
+            yield (
+                f"{name}-step-{_safe(way)}",
+                {
+                    "time [s]": response.time,
+                    "command [deg]": [math.degrees(a) for a in response.command],
+                    "stem [deg]": [math.degrees(a) for a in response.stem],
+                    "ball [deg]": [math.degrees(a) for a in response.ball],
+                    "current [A]": response.current,
+                },
+            )
+
+
+def _frequency(result: Any) -> Mapping[str, Any]:
+    import numpy as np
+
+    with np.errstate(divide="ignore"):
+        return {
+            "frequency [Hz]": result.frequency / (2.0 * math.pi),
+            "loop gain [dB]": 20.0 * np.log10(np.abs(result.loop_gain)),
+            "loop phase [deg]": np.degrees(np.unwrap(np.angle(result.loop_gain))),
+            "closed loop [dB]": 20.0 * np.log10(np.abs(result.complementary)),
+            "closed loop phase [deg]": np.degrees(np.unwrap(np.angle(result.complementary))),
+        }
+
+
+def _safe(name: str) -> str:
+    return re.sub(r"[^A-Za-z0-9_-]+", "-", name)
+
+
+# ---------------------------------------------------------------------------------------------------------- folder
+
+
+def write_review(review: Review, folder: str | os.PathLike[str]) -> dict[str, Path]:
+    """Write the review into a folder and return file name -> path.
+
+    Everything is written to a temporary folder beside it first and then moved file by file, so that a run that fails
+    leaves what was there as it was. A folder of an earlier run is brought up to date; files of others in it are left
+    alone. Raises ``ValvectlError`` when the name is that of a file or the folder can not be written.
+    """
+    target = Path(folder)
+    files = {"review.html": render(review), "review.json": json_text(json_of(review))}
+    for name, columns in _tables(review):
+        files[f"{name}.csv"] = csv_text(columns)
+    try:
+        _refuse(target)
+        target.parent.mkdir(parents=True, exist_ok=True)
+        temporary = target.parent / f".valvectl-{secrets.token_hex(8)}.tmp"
+        temporary.mkdir()
+        try:
+            for name, text in files.items():
+                _write(temporary / name, text)
+            target.mkdir(exist_ok=True)
+            for name in files:
+                os.replace(temporary / name, target / name)
+        finally:
+            shutil.rmtree(temporary, ignore_errors=True)
+    except OSError as error:
+        raise ValvectlError(f"{target}: the review can not be written: {error.strerror or error}") from None
+    return {name: target / name for name in files}
+
+
+def _refuse(target: Path) -> None:
+    if target.exists() and not target.is_dir():
+        raise ValvectlError(f"{target}: is a file; give the review a folder of its own with --out")
+    if target.is_dir() and not os.access(target, os.W_OK | os.X_OK):
+        raise ValvectlError(f"{target}: this folder can not be written to; choose another with --out")
+
+
+def _write(path: Path, text: str) -> None:
+    with open(path, "x", encoding="utf-8", newline="\n") as stream:
+        stream.write(text)

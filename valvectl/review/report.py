@@ -1,0 +1,152 @@
+"""The report: one review as a single HTML page that needs no network, no scripts and no other file."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from typing import TYPE_CHECKING
+
+from valvectl.review import wording
+from valvectl.review.report_groups import Table, groups
+from valvectl.review.verdict import Review, Row
+from valvectl.review.wording import number
+
+if TYPE_CHECKING:
+    from valvectl.studies.loop import LoopResult
+
+
+def render(review: Review) -> str:
+    """The whole page as text. Texts of the design are escaped."""
+    import jinja2
+
+    environment = jinja2.Environment(
+        loader=jinja2.PackageLoader("valvectl.review", "templates"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    met = sum(r.verdict == "met" for r in review.rows)
+    studies = review.studies
+    return environment.get_template("review.html.j2").render(
+        review=review,
+        date=review.date.replace("T", " ").replace("+00:00", " UTC"),
+        outcome=wording.outcome(review.all_met),
+        counts=wording.count_line(met, len(review.missed), len(review.not_assessed)),
+        rows=[_row(r) for r in review.rows],
+        remedies=[(r, _title(review, r.row_id)) for r in review.remedies],
+        methods=_methods(review.rows),
+        groups=groups(review),
+        margins=_margins(studies.get("loop", {})),
+        gains=_gains(studies.get("loop", {})),
+        controllers=_controllers(studies.get("loop", {})),
+        defaults_in_limits=any(r.limit_is_default for r in review.rows),
+        versions=sorted(review.versions.items()),
+    )
+
+
+def _row(row: Row) -> dict[str, str | bool]:
+    return {
+        "id": row.id,
+        "title": row.title,
+        "leg": row.leg or "engine",
+        "found": wording.found(row),
+        "sign": wording.SIGN[row.operator],
+        "limit": number(row.limit),
+        "unit": row.unit,
+        "margin": wording.margin(row),
+        "verdict": row.verdict,
+        "mark": wording.MARK[row.verdict],
+        "case": row.case,
+        "default": row.limit_is_default,
+    }
+
+
+def _title(review: Review, row_id: str) -> str:
+    return next((r.title for r in review.rows if r.id == row_id), row_id)
+
+
+def _methods(rows: Iterable[Row]) -> list[tuple[str, str, str]]:
+    """(requirement, title, method), one line a requirement."""
+    return list(dict.fromkeys((r.id, r.title, r.method) for r in rows))
+
+
+def _margins(results: Mapping[str, LoopResult]) -> Table:
+    rows = []
+    turn = 2.0 * math.pi
+    for leg, result in results.items():
+        for at, m in result.margins.items():
+            rows.append(
+                (
+                    f"{leg}, {at}",
+                    "yes" if result.stable[at] else "NO",
+                    number(m.gain_margin_db, 3, "no crossing"),
+                    number(m.phase_crossover / turn, 3),
+                    number(math.degrees(m.phase_margin), 3, "no crossing"),
+                    number(m.gain_crossover / turn, 3),
+                    number(1e3 * m.delay_margin, 3, "no crossing"),
+                    number(m.peak_sensitivity, 3),
+                )
+            )
+    head = (
+        "leg, loop",
+        "stable",
+        "gain margin [dB]",
+        "at [Hz]",
+        "phase margin [deg]",
+        "at [Hz]",
+        "delay margin [ms]",
+        "peak |S| [-]",
+    )
+    return Table("Margins of each loop, loops inside it closed, loops outside it open", head, tuple(rows))
+
+
+def _gains(results: Mapping[str, LoopResult]) -> Table:
+    rows = tuple(
+        (
+            leg,
+            "tuned here" if r.tuned else "design file",
+            number(r.gains.position),
+            number(r.gains.speed),
+            number(r.gains.speed_integral),
+            number(r.gains.current),
+            number(r.gains.current_integral),
+            number(r.bandwidth / (2.0 * math.pi), 3),
+        )
+        for leg, r in results.items()
+    )
+    head = (
+        "leg",
+        "source",
+        "Kp position [1/s]",
+        "Kv speed [A s/rad]",
+        "Kiv its integral [1/s]",
+        "Kc current [V/A]",
+        "Kic its integral [1/s]",
+        "bandwidth [Hz]",
+    )
+    return Table("Gains in use, stem units", head, rows)
+
+
+def _controllers(results: Mapping[str, LoopResult]) -> list[dict[str, str]]:
+    out = []
+    for leg, r in results.items():
+        periods = {at: model.period for at, model in r.loops.items()}
+        out.append(
+            {
+                "leg": leg,
+                "tp": _period(periods.get("position")),
+                "ts": _period(periods.get("speed")),
+                "tc": _period(periods.get("current")),
+                "kp": number(r.gains.position),
+                "kv": number(r.gains.speed),
+                "kiv": number(r.gains.speed_integral),
+                "kc": number(r.gains.current),
+                "kic": number(r.gains.current_integral),
+            }
+        )
+    return out
+
+
+def _period(period: float | None) -> str:
+    return "none" if period is None else f"{number(1e6 * period)} µs" if period < 1e-4 else f"{number(1e3 * period)} ms"
