@@ -30,9 +30,7 @@ def current_midpoint_step(
     voltage: float, current: float, speed: float, resistance: float, inductance: float, k: float, step: float
 ) -> float:
     """Current [A] one step [s] on, trapezoidal in the resistance, voltage and speed held at their mid-step values."""
-    return current_decay_step(
-        voltage - k * speed, current, 0.5 * step * resistance / inductance, step / inductance
-    )
+    return current_decay_step(voltage - k * speed, current, 0.5 * step * resistance / inductance, step / inductance)
 
 
 def current_decay_step(driving: float, current: float, half: float, gain: float) -> float:

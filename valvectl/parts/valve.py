@@ -76,10 +76,13 @@ def inlet_pressure(c: float, fl: float, rho: float, flow: float, p2: float, ff: 
     the two. The inverse in p2 does not exist on the choked plateau; see ``outlet_pressure``.
     """
     loss = flow * flow / (rho * c * c)
-    return max(p2 + loss, ff * vapour_pressure + loss / (fl * fl))
+    free, choked = p2 + loss, ff * vapour_pressure + loss / (fl * fl)
+    return free if free > choked else choked
 
 
-def outlet_pressure(c: float, fl: float, rho: float, flow: float, p1: float, ff: float, vapour_pressure: float) -> float:
+def outlet_pressure(
+    c: float, fl: float, rho: float, flow: float, p1: float, ff: float, vapour_pressure: float
+) -> float:
     """Outlet pressure [Pa] at a mass flow [kg/s]; NaN when the flow is at or above the choked flow (undetermined)."""
     loss = flow * flow / (rho * c * c)
     if loss >= fl * fl * (p1 - ff * vapour_pressure):
@@ -178,7 +181,8 @@ def flow_characteristic(
 
     Between stated points ln Kv is a monotone cubic (PCHIP) in the angle, since ball valves are nearly equal-percentage;
     below the first positive entry Kv goes to zero at the shut angle as a power of the angle from there: with the curve's
-    own slope at that entry, or linearly where the curve is flatter than that. Above the last entry Kv is held. FL is a monotone cubic, held outside its table.
+    own slope at that entry, or linearly where the curve is flatter than that. Above the last entry Kv is held. FL is a
+    monotone cubic, held outside its table.
 
     Parameters
     ----------

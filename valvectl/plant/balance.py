@@ -203,9 +203,7 @@ def pressure_for_thrust(machine: Machine, throttle: float) -> float:
     low, high = 1e-3 * machine.chamber_pressure, 3.0 * machine.chamber_pressure
     if not machine.thrust_at(low) < wanted < machine.thrust_at(high):
         raise NoBalanceError(f"no chamber pressure gives {100 * throttle:.1f} % of the thrust at this ambient pressure")
-    return float(
-        brentq(lambda pc: machine.thrust_at(pc) - wanted, low, high, xtol=_TIGHT * high, rtol=4 * _TIGHT)
-    )
+    return float(brentq(lambda pc: machine.thrust_at(pc) - wanted, low, high, xtol=_TIGHT * high, rtol=4 * _TIGHT))
 
 
 def angle_for_flow(leg: LegMachine, flow: float, chamber_pressure: float) -> float:
@@ -225,7 +223,8 @@ def angle_for_flow(leg: LegMachine, flow: float, chamber_pressure: float) -> flo
             else f"the line would take {lost:.0f} bar, more than the tank has,"
         )
         raise NoBalanceError(
-            f"{name} leg: the pressure runs out {station}: {reach} at {flow:.3f} kg/s, but {behind / 1e5:.2f} bar abs are needed behind it "
+            f"{name} leg: the pressure runs out {station}: {reach} at {flow:.3f} kg/s, but "
+            f"{behind / 1e5:.2f} bar abs are needed behind it "
             f"(chamber {chamber_pressure / 1e5:.2f}, injector drop {(manifold - chamber_pressure) / 1e5:.2f}, "
             f"line and jacket {(behind - manifold) / 1e5:.2f} bar)"
         )

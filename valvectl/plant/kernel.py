@@ -52,7 +52,6 @@ for _law in (
     orifice_midpoint,
     blend,
     locate,
-
     current_decay_step,
     tank_pressure,
     valve_loss,
@@ -301,9 +300,7 @@ def feed(par: Any, st: Any, tables: Any, points: int, losses: Any, loss_points: 
     the larger of the two (``valve.inlet_pressure``).
     """
     flow, manifold = st[ix.FLOW], st[ix.MANIFOLD]
-    cell, share = locate(
-        points, par[ix.GRID_START], par[ix.GRID_PER_STEP], st[ix.BALL_ANGLE]
-    )
+    cell, share = locate(points, par[ix.GRID_START], par[ix.GRID_PER_STEP], st[ix.BALL_ANGLE])
     c = blend(tables[ix.TAB_C * points + cell], tables[ix.TAB_C * points + cell + 1], share)
     fl = blend(tables[ix.TAB_FL * points + cell], tables[ix.TAB_FL * points + cell + 1], share)
     loss = valve_loss(c, par[ix.RHO])
@@ -312,9 +309,7 @@ def feed(par: Any, st: Any, tables: Any, points: int, losses: Any, loss_points: 
     downstream = blend(losses[loss_points + cell], losses[loss_points + cell + 1], share)
     supply = tank_pressure(par[ix.TANK], par[ix.DROOP_SLOPE], 1.0, flow) + par[ix.HEAD]
     free = column_step(flow, supply - manifold, upstream + loss + downstream, par[ix.STEP_OVER_ALL])
-    choked = column_step(
-        flow, supply - par[ix.FF] * par[ix.VAPOUR], upstream + loss / (fl * fl), par[ix.STEP_OVER_UP]
-    )
+    choked = column_step(flow, supply - par[ix.FF] * par[ix.VAPOUR], upstream + loss / (fl * fl), par[ix.STEP_OVER_UP])
     after = min(free, choked)
     st[ix.CHOKED] = 1.0 if choked < free else 0.0
     st[ix.FLOW] = after

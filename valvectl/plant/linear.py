@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from valvectl.design.schema import LEGS, LegName
 from valvectl.parts import combustion, gearing, motor, tank, valve
@@ -18,6 +19,7 @@ from valvectl.parts.lookup import FloatArray
 from valvectl.plant.balance import OperatingPoint, coefficient
 from valvectl.plant.machine import LegMachine, Machine, Servo
 
+ComplexArray = NDArray[np.complex128]
 SERVO_STATES = ("current", "motor_speed", "motor_angle", "stem_speed", "stem_angle")
 """States of the linear actuator: [A]; speeds [rad/s] and angles [rad] of motor over ratio and stem."""
 
@@ -29,9 +31,7 @@ def servo_rates(servo: Servo, state: FloatArray, voltage: float, load: float) ->
     """
     current, motor_speed, motor_angle, stem_speed, stem_angle = (float(x) for x in state)
     ratio = servo.ratio
-    spring = gearing.spring_torque(
-        motor_angle - stem_angle, motor_speed - stem_speed, servo.spring, servo.damping, 0.0
-    )
+    spring = gearing.spring_torque(motor_angle - stem_angle, motor_speed - stem_speed, servo.spring, servo.damping, 0.0)
     shaft = servo.torque_constant * current
     shaft -= gearing.mean_mesh_torque(spring, ratio, servo.train.efficiency, servo.train.backdrive_efficiency)
     shaft -= servo.motor_viscous * motor_speed * ratio
@@ -63,7 +63,13 @@ def actuator(machine: Machine, name: LegName) -> Any:
 
     a, b = servo_matrices(machine.legs[name].servo)
     return control.ss(
-        a, b, np.eye(5), np.zeros((5, 2)), inputs=["voltage", "load"], outputs=list(SERVO_STATES), name=f"{name}_actuator"
+        a,
+        b,
+        np.eye(5),
+        np.zeros((5, 2)),
+        inputs=["voltage", "load"],
+        outputs=list(SERVO_STATES),
+        name=f"{name}_actuator",
     )
 
 
@@ -82,7 +88,7 @@ class LegSlopes:
 
 
 def leg_slopes(leg: LegMachine, point: OperatingPoint) -> LegSlopes:
-    """Coefficients of ``G``-type linear feed model: (1 + lag s) e = angle_gain d_angle + tank d_pt - coupling p."""
+    """Coefficients of the linear feed model: (1 + lag s) e = angle_gain d_angle + tank d_pt - coupling p."""
     p = point.legs[leg.name]
     flow, rho = p.flow, leg.liquid.density
     c, fl = coefficient(leg, p.angle)
@@ -128,7 +134,7 @@ class EngineModel:
         share = self.point.mixture_ratio / (1.0 + self.point.mixture_ratio)
         return {"oxidizer": share + self.kappa, "fuel": 1.0 - share - self.kappa}
 
-    def response(self, omega: FloatArray) -> tuple[dict[LegName, FloatArray], FloatArray]:
+    def response(self, omega: FloatArray) -> tuple[dict[LegName, ComplexArray], ComplexArray]:
         """Relative mixture-ratio error and relative chamber pressure per radian of each ball angle, delays exact.
 
         ``omega`` [rad/s], shape (n,). Returns ({leg: d ln(O/F) / d angle, shape (n,)}, d ln pc / d angle, shape (2, n)),
@@ -140,7 +146,7 @@ class EngineModel:
         denominator = 1.0 - self.pressure_exponent + self.residence * s
         for name in LEGS:
             denominator = denominator + burn[name] * self.slopes[name].coupling / lag[name]
-        ratio: dict[LegName, FloatArray] = {}
+        ratio: dict[LegName, ComplexArray] = {}
         pressure = np.zeros((2, s.size), dtype=complex)
         sign = {"oxidizer": 1.0, "fuel": -1.0}
         for k, name in enumerate(LEGS):
@@ -211,9 +217,6 @@ def engine_model(machine: Machine, point: OperatingPoint) -> EngineModel:
         slopes={name: leg_slopes(machine.legs[name], point) for name in LEGS},
         kappa=kappa,
         pressure_exponent=exponent,
-        residence=combustion.residence_time(
-            machine.characteristic_length, machine.c_star_at(r, pc), machine.gamma
-        ),
+        residence=combustion.residence_time(machine.characteristic_length, machine.c_star_at(r, pc), machine.gamma),
         delays={name: machine.legs[name].delay for name in LEGS},
     )
-

@@ -215,8 +215,10 @@ class Machine:
 
 
 @functools.lru_cache(maxsize=256)
-def _loss_table(*args: float) -> FloatArray:
-    return line.loss_table(*args)
+def _loss_table(
+    length: float, diameter: float, roughness: float, fittings: float, rho: float, viscosity: float, largest: float
+) -> FloatArray:
+    return line.loss_table(length, diameter, roughness, fittings, rho, viscosity, largest)
 
 
 @functools.lru_cache(maxsize=128)
@@ -380,9 +382,7 @@ def _c_star(design: DesignFile) -> combustion.CStarGrid:
     engine = design.engine
     table = engine.combustion.table
     if table is not None:
-        return combustion.c_star_grid_from_table(
-            table.mixture_ratio, table.chamber_pressure, table.c_star, table.gamma
-        )
+        return combustion.c_star_grid_from_table(table.mixture_ratio, table.chamber_pressure, table.c_star, table.gamma)
     return combustion.c_star_grid(
         design.legs.oxidizer.liquid.name, design.legs.fuel.liquid.name, engine.mixture_ratio, engine.chamber_pressure
     )
@@ -404,8 +404,12 @@ def build(design: DesignFile) -> Machine:
     gamma = grid.gamma
     throat = line.area(engine.throat_diameter)
     exit_ratio = nozzle.area_ratio_to_pressure_ratio(engine.expansion_ratio, gamma)
-    ideal = throat * engine.chamber_pressure * nozzle.thrust_coefficient(
-        gamma, engine.expansion_ratio, exit_ratio, engine.chamber_pressure, engine.ambient_pressure
+    ideal = (
+        throat
+        * engine.chamber_pressure
+        * nozzle.thrust_coefficient(
+            gamma, engine.expansion_ratio, exit_ratio, engine.chamber_pressure, engine.ambient_pressure
+        )
     )
     efficiency = engine.thrust / ideal if ideal > 0.0 else math.inf
     if not LOWEST_NOZZLE_EFFICIENCY <= efficiency <= HIGHEST_NOZZLE_EFFICIENCY:

@@ -62,7 +62,7 @@ def commands(
     for name in LEGS:
         servo = machine.legs[name].servo
         count = int(np.floor(duration / servo.position_period + 1e-9)) + 1
-        time = servo.position_period * np.arange(count)
+        time = servo.position_period * np.arange(count, dtype=float)
         wanted = schedule.angle_at(name, throttle_at(profile, time))
         out[name] = limit_rate(wanted, servo.speed_limit * servo.position_period)
     return out

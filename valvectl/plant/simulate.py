@@ -125,9 +125,7 @@ def time_grid(machine: Machine, step: float | None = None) -> Grid:
 def _common_divisor(a: float, b: float) -> float:
     while b > 1e-9 * a and b > 1e-9:
         a, b = b, a % b
-        if b > a * (1.0 - 1e-6):  # a remainder that is a rounding error below the divisor
-            b = 0.0
-        elif b < a * 1e-6:
+        if b > a * (1.0 - 1e-6) or b < a * 1e-6:  # a remainder that is a rounding error below the divisor
             b = 0.0
     return a
 
@@ -356,7 +354,11 @@ def _source_digest() -> str:
 
     digest = hashlib.sha256(numba.__version__.encode())
     package = Path(__file__).resolve().parent.parent
-    sources = [*sorted((package / "parts").glob("*.py")), package / "plant" / "kernel.py", package / "plant" / "layout.py"]
+    sources = [
+        *sorted((package / "parts").glob("*.py")),
+        package / "plant" / "kernel.py",
+        package / "plant" / "layout.py",
+    ]
     for path in sources:
         digest.update(path.name.encode())
         digest.update(path.read_bytes())

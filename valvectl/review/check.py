@@ -89,7 +89,9 @@ def warnings_of(analysis: Analysis) -> tuple[str, ...]:
             data.line.inner_diameter,
         )
         if reynolds < 1e4:
-            out.append(f"{name}: valve Reynolds number {reynolds:.0f} at the lowest throttle; turbulent sizing is not sure.")
+            out.append(
+                f"{name}: valve Reynolds number {reynolds:.0f} at the lowest throttle; turbulent sizing is not sure."
+            )
         longest = max(data.line.length, 0.0 if data.downstream is None else data.downstream.length)
         out.append(
             f"{name}: lines are rigid columns in one lump, good well below {leg.liquid.sound_speed / (4 * longest):.0f} Hz; "

@@ -28,7 +28,9 @@ import os
 import re
 import secrets
 import shutil
+import signal
 from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -177,16 +179,17 @@ def write_review(review: Review, folder: str | os.PathLike[str]) -> dict[str, Pa
     for name, columns in _tables(review):
         files[f"{name}.csv"] = csv_text(columns)
     try:
-        _refuse(target)
+        refuse(target)
         target.parent.mkdir(parents=True, exist_ok=True)
         temporary = target.parent / f".valvectl-{secrets.token_hex(8)}.tmp"
         temporary.mkdir()
         try:
             for name, text in files.items():
                 _write(temporary / name, text)
-            target.mkdir(exist_ok=True)
-            for name in files:
-                os.replace(temporary / name, target / name)
+            with _uninterrupted():
+                target.mkdir(exist_ok=True)
+                for name in files:
+                    os.replace(temporary / name, target / name)
         finally:
             shutil.rmtree(temporary, ignore_errors=True)
     except OSError as error:
@@ -194,7 +197,21 @@ def write_review(review: Review, folder: str | os.PathLike[str]) -> dict[str, Pa
     return {name: target / name for name in files}
 
 
-def _refuse(target: Path) -> None:
+@contextmanager
+def _uninterrupted() -> Iterator[None]:
+    """Ctrl-C waits until the files have been moved, a matter of milliseconds, so that no mixture of two runs stays."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+def refuse(target: Path) -> None:
+    """Raise ``ValvectlError`` when a review can not go there: the name of a file, or a folder closed to us."""
     if target.exists() and not target.is_dir():
         raise ValvectlError(f"{target}: is a file; give the review a folder of its own with --out")
     if target.is_dir() and not os.access(target, os.W_OK | os.X_OK):
@@ -204,3 +221,17 @@ def _refuse(target: Path) -> None:
 def _write(path: Path, text: str) -> None:
     with open(path, "x", encoding="utf-8", newline="\n") as stream:
         stream.write(text)
+
+
+def write_bytes(path: Path, content: bytes) -> None:
+    """One file, under a temporary name first, then moved. Raises ``ValvectlError`` when that can not be done."""
+    temporary = path.with_name(f".valvectl-{secrets.token_hex(8)}.tmp")
+    try:
+        try:
+            with open(temporary, "xb") as stream:
+                stream.write(content)
+            os.replace(temporary, path)
+        finally:
+            temporary.unlink(missing_ok=True)
+    except OSError as error:
+        raise ValvectlError(f"{path}: can not be written: {error.strerror or error}") from None

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields
+from functools import partial
 
 from valvectl.design.design_file import DesignFile
 from valvectl.design.keys import find, split
@@ -31,8 +32,15 @@ REFINED = 5
 """Bisections after that."""
 SIMULATED = frozenset(
     (
-        "mixture_ratio_transient", "mixture_ratio_settling", "stroke_time", "step_overshoot", "step_settling",
-        "tracking_mismatch", "limit_cycle", "bus_voltage", "motor_heating",
+        "mixture_ratio_transient",
+        "mixture_ratio_settling",
+        "stroke_time",
+        "step_overshoot",
+        "step_settling",
+        "tracking_mismatch",
+        "limit_cycle",
+        "bus_voltage",
+        "motor_heating",
     )
 )
 """Requirements whose value comes from a simulation."""
@@ -75,12 +83,23 @@ SWITCHES: dict[str, tuple[Switch, ...]] = {
 KNOBS: dict[str, tuple[Knob, ...]] = {
     "mixture_ratio_steady": (Knob(_SLOT, False), Knob("legs.{leg}.actuator.position_encoder.accuracy", False)),
     "mixture_ratio_transient": (
-        Knob(_SPEED, True), Knob(_SPEED, False), Knob(_GAIN, True), Knob(_SLOT, False), Knob(_GAP, False), Knob(_STIFF, True),
+        Knob(_SPEED, True),
+        Knob(_SPEED, False),
+        Knob(_GAIN, True),
+        Knob(_SLOT, False),
+        Knob(_GAP, False),
+        Knob(_STIFF, True),
     ),
     "mixture_ratio_settling": (Knob(_GAIN, True), Knob(_SPEED, True), Knob(_BAND, False), Knob(_GAP, False)),
     "flow_resolution": (
-        Knob(_COUNTS, True), Knob(_SLOT, False), Knob(_BAND, False), Knob(_STIFF, True), Knob(_COUPLING, True),
-        Knob(_PORT, False), Knob(_RATIO, True), Knob(_GAP, False),
+        Knob(_COUNTS, True),
+        Knob(_SLOT, False),
+        Knob(_BAND, False),
+        Knob(_STIFF, True),
+        Knob(_COUPLING, True),
+        Knob(_PORT, False),
+        Knob(_RATIO, True),
+        Knob(_GAP, False),
     ),
     "valve_travel": (Knob(_PORT, True), Knob(_PORT, False)),
     "cavitation": (Knob("legs.{leg}.tank.pressure", False), Knob(_PORT, True)),
@@ -93,9 +112,17 @@ KNOBS: dict[str, tuple[Knob, ...]] = {
     "step_overshoot": (Knob(_GAIN, False), Knob(_SPEED, False), Knob(_STIFF, True), Knob(_GAP, False)),
     "step_settling": (Knob(_GAIN, True), Knob(_GAIN, False), Knob(_SPEED, True), Knob(_STIFF, True), Knob(_GAP, False)),
     "tracking_mismatch": (Knob(_GAIN, True), Knob(_SPEED, True), Knob(_GAP, False), Knob(_RATIO, False)),
-    "limit_cycle": (Knob(_BAND, True), Knob(_GAIN, False), Knob(_STIFF, True), Knob(_GAP, False), Knob(_COUPLING, True)),
+    "limit_cycle": (
+        Knob(_BAND, True),
+        Knob(_GAIN, False),
+        Knob(_STIFF, True),
+        Knob(_GAP, False),
+        Knob(_COUPLING, True),
+    ),
     "bus_voltage": (
-        Knob("battery.resistance", False), Knob("battery.minimum_voltage", True), Knob(_LIMIT, False),
+        Knob("battery.resistance", False),
+        Knob("battery.minimum_voltage", True),
+        Knob(_LIMIT, False),
     ),
     "motor_heating": (Knob("legs.{leg}.actuator.motor.thermal_resistance", False), Knob(_RATIO, True)),
 }
@@ -162,7 +189,7 @@ def _switch(analysis: Analysis, row: Row, rows: Sequence[Row], tried: list[str])
             before = str(analysis.design.get(key))
             if before == switch.word:
                 continue
-            design = _meets(lambda key=key, word=switch.word: analysis.design.with_values({key: word}), row)
+            design = _meets(partial(analysis.design.with_values, {key: switch.word}), row)
             if design is None:
                 tried.append(f"{key} to {switch.word}: does not suffice")
                 continue

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from valvectl.design.schema import LEGS
 from valvectl.review.verdict import Review
-from valvectl.review.wording import number
+from valvectl.review.wording import number, signed
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -112,7 +112,7 @@ def _throttle_group(review: Review, result: ThrottleResult) -> Group:
         (
             f"{number(h.start)} to {number(h.end)}",
             number(100.0 * h.throttle),
-            _signed(100.0 * h.ratio_error),
+            signed(100.0 * h.ratio_error),
             number(h.settling, 3, "does not settle"),
             *(number(math.degrees(h.hunting[leg]), 3) for leg in LEGS),
             *(number(100.0 * h.hunting_flow[leg], 3) for leg in LEGS),
@@ -127,7 +127,7 @@ def _throttle_group(review: Review, result: ThrottleResult) -> Group:
         (
             f"{number(c.start)} to {number(c.end)}",
             f"{100.0 * c.before:.0f} to {100.0 * c.after:.0f}",
-            _signed(100.0 * c.peak_error),
+            signed(100.0 * c.peak_error),
             _fixed(c.peak_time, 3),
             *(_fixed(1e3 * c.lag[leg], 2, "does not follow") for leg in LEGS),
         )
@@ -142,11 +142,6 @@ def _throttle_group(review: Review, result: ThrottleResult) -> Group:
 
 def _fixed(value: float, places: int, none: str = "none") -> str:
     return f"{value:.{places}f}" if math.isfinite(value) else none
-
-
-def _signed(percent: float) -> str:
-    text = f"{percent:+.2f}" if math.isfinite(percent) else "none"
-    return "0.00" if text in ("+0.00", "-0.00") else text
 
 
 def _loop_group(review: Review, results: Mapping[str, LoopResult]) -> Group:

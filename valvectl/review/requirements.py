@@ -101,7 +101,10 @@ def _ratio_settling(analysis: Analysis, leg: LegName | None) -> Found:
         return None, "no throttle change is followed by a hold"
     worst = max(after, key=lambda h: h.settling)
     if not math.isfinite(worst.settling):
-        return math.inf, f"hold {_at(worst.throttle)} from {worst.start:.2f} s: does not come back inside the steady band"
+        return (
+            math.inf,
+            f"hold {_at(worst.throttle)} from {worst.start:.2f} s: does not come back inside the steady band",
+        )
     return worst.settling, f"hold {_at(worst.throttle)} from {worst.start:.2f} s"
 
 
@@ -270,15 +273,36 @@ _RUN = "time simulation of both servos and the engine, nominal"
 _EXACT = "exact sampled loop, linear machine"
 REQUIREMENTS: tuple[Requirement, ...] = (
     Requirement(
-        "mixture_ratio_steady", "O/F error at a held throttle", "<=", "%", 100.0, False, _ratio_steady,
+        "mixture_ratio_steady",
+        "O/F error at a held throttle",
+        "<=",
+        "%",
+        100.0,
+        False,
+        _ratio_steady,
         f"mean error of the simulated hold plus {COVERAGE:g} standard uncertainties of the declared tolerances",
     ),
-    Requirement("mixture_ratio_transient", "O/F error while throttling", "<=", "%", 100.0, False, _ratio_transient, _RUN),
     Requirement(
-        "mixture_ratio_settling", "time for O/F to come back after a change", "<=", "s", 1.0, False, _ratio_settling, _RUN
+        "mixture_ratio_transient", "O/F error while throttling", "<=", "%", 100.0, False, _ratio_transient, _RUN
     ),
     Requirement(
-        "flow_resolution", "flow change of the smallest reliable step", "<=", "%", 100.0, True, _resolution,
+        "mixture_ratio_settling",
+        "time for O/F to come back after a change",
+        "<=",
+        "s",
+        1.0,
+        False,
+        _ratio_settling,
+        _RUN,
+    ),
+    Requirement(
+        "flow_resolution",
+        "flow change of the smallest reliable step",
+        "<=",
+        "%",
+        100.0,
+        True,
+        _resolution,
         "largest of count, hold band, jump after sticking and unseen lost motion, times the installed gain",
     ),
     Requirement(
@@ -288,10 +312,23 @@ REQUIREMENTS: tuple[Requirement, ...] = (
         "cavitation", "valve drop over choking drop", "<=", "", 1.0, True, _cavitation, "steady balance, IEC 60534-2-1"
     ),
     Requirement(
-        "injector_stiffness", "injector drop over chamber pressure", ">=", "%", 100.0, True, _stiffness, "steady balance"
+        "injector_stiffness",
+        "injector drop over chamber pressure",
+        ">=",
+        "%",
+        100.0,
+        True,
+        _stiffness,
+        "steady balance",
     ),
     Requirement(
-        "torque_margin", "static torque margin", ">=", "%", 100.0, True, _torque,
+        "torque_margin",
+        "static torque margin",
+        ">=",
+        "%",
+        100.0,
+        True,
+        _torque,
         "available over needed less one, worst corner (100 % rule, MIL-A-83577B / AIAA S-114, from memory)",
     ),
     Requirement("stroke_time", "full stroke", "<=", "s", 1.0, True, _stroke, "time simulation of both servos"),
@@ -299,18 +336,36 @@ REQUIREMENTS: tuple[Requirement, ...] = (
     Requirement("phase_margin", "phase margin", ">=", "deg", 180.0 / math.pi, True, _phase_margin, _EXACT),
     Requirement("peak_sensitivity", "peak sensitivity", "<=", "", 1.0, True, _sensitivity, _EXACT),
     Requirement(
-        "step_overshoot", "overshoot of a step", "<=", "%", 100.0, True, _overshoot,
+        "step_overshoot",
+        "overshoot of a step",
+        "<=",
+        "%",
+        100.0,
+        True,
+        _overshoot,
         "time simulation, all nonlinearities, through the rate limit",
     ),
     Requirement(
-        "step_settling", "settling of a step to 2 %", "<=", "s", 1.0, True, _settling,
+        "step_settling",
+        "settling of a step to 2 %",
+        "<=",
+        "s",
+        1.0,
+        True,
+        _settling,
         "time simulation, all nonlinearities, through the rate limit",
     ),
     Requirement("tracking_mismatch", "difference of the valves' lags", "<=", "ms", 1e3, False, _mismatch, _RUN),
     Requirement("limit_cycle", "hunting at a held command, flow", "<=", "%", 100.0, True, _limit_cycle, _RUN),
     Requirement("bus_voltage", "lowest bus over undervoltage lockout", ">=", "", 1.0, False, _bus, "time simulation"),
     Requirement(
-        "motor_heating", "winding rise over rise allowed", "<=", "%", 100.0, True, _heating,
+        "motor_heating",
+        "winding rise over rise allowed",
+        "<=",
+        "%",
+        100.0,
+        True,
+        _heating,
         "steady state at the simulated RMS current",
     ),
 )

@@ -65,7 +65,18 @@ def row(
     distance = limit - value if operator == "<=" else value - limit
     margin = distance / abs(limit) if limit != 0.0 else math.copysign(math.inf, distance) if distance else 0.0
     return Row(
-        id_, leg, title, value, operator, limit, unit, margin, "met" if met else "missed", case, method, limit_is_default
+        id_,
+        leg,
+        title,
+        value,
+        operator,
+        limit,
+        unit,
+        margin,
+        "met" if met else "missed",
+        case,
+        method,
+        limit_is_default,
     )
 
 

@@ -32,6 +32,14 @@ def number(value: float | None, digits: int = 4, none: str = "none") -> str:
     return "0" if text == "-0" else text
 
 
+def signed(percent: float | None) -> str:
+    """An error in per cent with its sign and two decimals, without the number's unit."""
+    if percent is None or not math.isfinite(percent):
+        return "none"
+    text = f"{percent:+.2f}"
+    return "0.00" if text in ("+0.00", "-0.00") else text
+
+
 def found(row: Row, short: bool = False) -> str:
     """What was found, without its unit. ``short`` fits a narrow column.
 

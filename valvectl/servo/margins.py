@@ -1,6 +1,6 @@
 """Stability margins from an exact frequency response: dense grid, crossings refined, all crossovers kept.
 
-Not python-control's ``stability_margins``: for sampled loops its polynomial method is ill-conditioned at high sample rates.
+Not python-control's ``stability_margins``: for sampled loops its polynomial method is ill-conditioned at high rates.
 """
 
 from __future__ import annotations
@@ -88,10 +88,12 @@ def margins(response: Response, lowest: float, highest: float, points: int = 150
         delay = min(delay, (margin if margin >= 0.0 else margin + 2.0 * math.pi) / w)
 
     sensitivity = 1.0 / np.abs(1.0 + gain)
-    j = int(np.argmax(sensitivity))
-    low, high = omega[max(j - 1, 0)], omega[min(j + 1, omega.size - 1)]
-    best = minimize_scalar(lambda w: abs(1.0 + one(w)), bounds=(low, high), method="bounded", options={"xatol": 1e-6 * high})
-    peak, at = max((1.0 / float(best.fun), float(best.x)), (float(sensitivity[j]), float(omega[j])))
+    top = int(np.argmax(sensitivity))
+    low, high = omega[max(top - 1, 0)], omega[min(top + 1, omega.size - 1)]
+    best = minimize_scalar(
+        lambda w: abs(1.0 + one(w)), bounds=(low, high), method="bounded", options={"xatol": 1e-6 * high}
+    )
+    peak, at = max((1.0 / float(best.fun), float(best.x)), (float(sensitivity[top]), float(omega[top])))
     return Margins(
         gain_margin_db=up,
         gain_reduction_db=down,

@@ -184,7 +184,9 @@ class _Schedule:
         self.waiting[loop] -= 1
         slots = sum(name.startswith(f"{loop}_q") for name in self.names)
         for j in range(slots):  # the line moves up; places left empty forget what they held
-            m[self.at[f"{loop}_q{j}"]] = self.row(f"{loop}_q{j + 1}") if j < self.waiting[loop] else np.zeros(self.width)
+            m[self.at[f"{loop}_q{j}"]] = (
+                self.row(f"{loop}_q{j + 1}") if j < self.waiting[loop] else np.zeros(self.width)
+            )
         return m
 
     def instants(self, length: float) -> list[tuple[float, int, int, BreakPoint]]:

@@ -1,7 +1,7 @@
-"""CascadeGains from rules, backed off until the exact sampled loop keeps the margins asked for.
+"""Gains from rules, backed off until the exact sampled loop keeps the margins asked for.
 
-Start: modulus optimum for the current loop (integral time = L/R), an integral time of five crossover times for the speed
-loop, proportional position control (Kessler 1958; Umland and Safiuddin 1990; from memory). Then each loop, inside out,
+Start: modulus optimum for the current loop (integral time = L/R), an integral time of five crossover times for the
+speed loop, proportional position control (Kessler 1958; Umland and Safiuddin 1990; from memory). Then each loop, inside out,
 takes the largest gain at which its exact loop gain still meets ``Targets``.
 """
 
@@ -19,6 +19,7 @@ from valvectl.parts.controller import CascadeGains
 from valvectl.plant.machine import Servo
 from valvectl.servo.margins import Margins, margins
 from valvectl.servo.sampled import BreakPoint, Discrete, closed_loop, open_loop
+from valvectl.servo.small import one_thread
 
 INTEGRAL_SHARE = 0.2
 """Integral rate of the speed loop over its crossover frequency."""
@@ -54,6 +55,7 @@ class LoopMargins:
     """Closed loop stable: all eigenvalues inside the unit circle, counted on the exact closed-loop matrix."""
 
 
+@one_thread
 def loop_margins(servo: Servo, gains: CascadeGains, at: BreakPoint) -> LoopMargins:
     """Exact loop gain at a break point and its margins."""
     loop = open_loop(servo, gains, at)
@@ -107,13 +109,41 @@ def acceleration_per_ampere(servo: Servo) -> float:
     return servo.torque_constant / inertia / servo.ratio
 
 
-@functools.lru_cache(maxsize=512)
 def tune(servo: Servo) -> CascadeGains:
-    """CascadeGains for a servo. Raises ``ValvectlError`` when no gain keeps a loop's targets."""
+    """Gains for a servo. Raises ``ValvectlError`` when no gain keeps a loop's targets."""
+    # What the linear loop does not know of is left out of the memory's key, so that changing it costs nothing.
+    return _tuned(
+        replace(
+            servo,
+            half_gap=0.0,
+            half_slot=0.0,
+            hold_band=0.0,
+            position_count=0.0,
+            position_accuracy=0.0,
+            speed_limit=1.0,
+            motor_friction=0.0,
+            hot_resistance=1.0,
+            hot_torque_constant=1.0,
+            duty_limit=1.0,
+            harness=0.0,
+            idle_power=0.0,
+            feedforward=0.0,
+            gains=None,
+        )
+    )
+
+
+@functools.lru_cache(maxsize=512)
+@one_thread
+def _tuned(servo: Servo) -> CascadeGains:
     small = 0.5 * servo.current_period + servo.current_delay
     integral_c = servo.resistance / servo.inductance
     base = CascadeGains(
-        position=1.0, speed=1e-9, speed_integral=0.0, current=servo.inductance / (2.0 * small), current_integral=integral_c
+        position=1.0,
+        speed=1e-9,
+        speed_integral=0.0,
+        current=servo.inductance / (2.0 * small),
+        current_integral=integral_c,
     )
 
     def with_current(value: float) -> CascadeGains:

@@ -1,4 +1,4 @@
-"""Pressure ladder over the throttle range: where the pressure goes, station by station, and how near the valves choke."""
+"""Pressure ladder over the throttle range: where the pressure goes, station by station; how near the valves choke."""
 
 from __future__ import annotations
 

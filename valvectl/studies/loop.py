@@ -20,6 +20,7 @@ from valvectl.plant.schedule import limit_rate
 from valvectl.plant.simulate import simulate
 from valvectl.servo.margins import Margins
 from valvectl.servo.sampled import LOOP_ORDER, BreakPoint, Discrete, closed_loop
+from valvectl.servo.small import one_thread
 from valvectl.servo.tune import gains_of, loop_margins
 from valvectl.studies.result import Result
 
@@ -185,6 +186,7 @@ def middle_point(points: tuple[OperatingPoint, ...], name: LegName) -> Operating
     return min(points, key=lambda p: abs(p.legs[name].angle - middle))
 
 
+@one_thread
 def loop(machine: Machine, name: LegName, points: tuple[OperatingPoint, ...]) -> LoopResult:
     """Frequency and step analysis of one leg. ``points`` are the steady points of the schedule."""
     gains = {leg: gains_of(m.servo) for leg, m in machine.legs.items()}

@@ -1,7 +1,7 @@
 """Which gear ratio: a sweep of the total ratio by its last stage, what each requirement allows, and a recommendation.
 
-Each check is in closed form (the moves are one inertia with current, voltage and speed limits, ``plant.motion``), so that
-a sweep of hundreds of ratios takes well under a second; the chosen ratio is then simulated by ``check``.
+Each check is in closed form (the moves are one inertia with current, voltage and speed limits, ``plant.motion``), so
+that a sweep of hundreds of ratios takes well under a second; the chosen ratio is then simulated by ``check``.
 Inertia optimum: for a move without load the acceleration of the stem is greatest at N = sqrt(J_load / J_motor)
 (Pasch and Seering, ASME J. Mech. Transm. Autom. Des. 106 (1984), from memory); with these small balls it lies far below
 any useful ratio, which the result shows.
@@ -92,7 +92,7 @@ class RatioResult(Result):
 
 
 def mover(machine: Machine, name: LegName, servo: Servo, drop: float, battery: float) -> Mover:
-    """The closed-form mover of a servo against running torque at its largest, cold, hot winding, at a battery voltage."""
+    """The closed-form mover of a servo against its largest running torque, cold, winding hot, at a battery voltage."""
     load = float(np.max(stem_torque_needed(machine.legs[name], drop, breakaway=False)))
     n, efficiency = servo.ratio, servo.train.efficiency
     _, volts = standstill_current(machine, name, battery)
@@ -211,4 +211,3 @@ def _judge(
         reason=reason,
         inertia_optimum=optimum,
     )
-

@@ -1,7 +1,7 @@
-"""What the declared tolerances do to the mixture ratio at a held throttle: each input moved by its bound, one at a time.
+"""What the declared tolerances do to the mixture ratio at a held throttle: each input moved by its bound in turn.
 
-The valves stay at the scheduled angles (open loop); the balance of the whole engine is solved anew, so that the coupling
-through chamber pressure is in. A bound counts as the half-width of an even distribution (standard uncertainty =
+The valves stay at the scheduled angles (open loop); the balance of the whole engine is solved anew, so that the
+coupling through chamber pressure is in. A bound counts as the half-width of an even distribution (standard uncertainty =
 bound / sqrt 3, JCGM 100:2008, 4.3.7); independent inputs add by squares (5.1.2); the spread stated is twice the
 standard uncertainty. The angle error of the encoders comes in beside the inputs.
 """
@@ -26,8 +26,8 @@ from valvectl.plant.machine import Machine, build
 from valvectl.plant.schedule import Schedule
 from valvectl.studies.result import Result
 
-_no_flow = re.compile(r"\.(actuator|controller|torque)\.|\.(inertia|slot_clearance)$")
-# What turns the valve does not enter the balance at a given ball angle; how well it is placed comes from the run itself.
+_NO_FLOW = re.compile(r"\.(actuator|controller|torque)\.|\.(inertia|slot_clearance)$")
+# What turns the valve does not enter the balance at a given ball angle; how well it is placed comes from the run.
 COVERAGE = 2.0
 """Expanded over standard uncertainty [-]; about 95 % for many inputs of like size."""
 
@@ -62,7 +62,9 @@ class SpreadResult(Result):
     def columns(self) -> dict[str, Any]:
         out: dict[str, Any] = {"input": [c.key for c in self.contributions]}
         for j, x in enumerate(self.throttle):
-            out[f"O/F change at {100 * x:.0f} % throttle [%]"] = [100.0 * float(c.ratio_change[j]) for c in self.contributions]
+            out[f"O/F change at {100 * x:.0f} % throttle [%]"] = [
+                100.0 * float(c.ratio_change[j]) for c in self.contributions
+            ]
         return out
 
 
@@ -70,7 +72,7 @@ def _moved(design: DesignFile, key: str, value: Any, tolerance: float, relative:
     if key.endswith((".flow.kv", ".flow.cv")):
         scale = key.rsplit(".flow.", 1)[0] + ".port_scale"  # the whole table up or down together
         return design.with_values({scale: float(design.get(scale)) * (1.0 + sign * tolerance)})
-    if key.endswith(".flow.fl"):  # FL can not pass one
+    if key.endswith(".fl"):  # FL can not pass one
         return design.with_values({key: [min(float(v) * (1.0 + sign * tolerance), 1.0) for v in value]})
     if isinstance(value, (list, tuple)):
         return design.with_values({f"{key}[{j}]": float(v) * (1.0 + sign * tolerance) for j, v in enumerate(value)})
@@ -94,7 +96,7 @@ def spread(
     for index, item in enumerate(inputs):
         if progress is not None:
             progress(index, len(inputs))
-        if item.tolerance is None or not item.key.startswith(("engine.", "legs.")) or _no_flow.search(item.key):
+        if item.tolerance is None or not item.key.startswith(("engine.", "legs.")) or _NO_FLOW.search(item.key):
             continue
         change = np.zeros(len(settings))
         try:
@@ -120,4 +122,3 @@ def spread(
         worst_case=np.sum(changes, axis=0),
         left_out=tuple(left_out),
     )
-

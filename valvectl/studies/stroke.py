@@ -71,9 +71,7 @@ def stroke(machine: Machine, gains: dict[LegName, CascadeGains], point: Operatin
             wanted = np.full(math.ceil(watched / period) + 1, last)
             wanted[0] = first
             command[name] = limit_rate(wanted, leg.servo.speed_limit * period)
-        trace = simulate(
-            machine, gains, command, start, duration, hydraulics=False, battery=machine.battery_minimum
-        )
+        trace = simulate(machine, gains, command, start, duration, hydraulics=False, battery=machine.battery_minimum)
         traces[way] = trace
         times[way] = {}
         for name in LEGS:

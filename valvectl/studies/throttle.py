@@ -1,4 +1,4 @@
-"""Mixture ratio, chamber pressure and valves while the throttle follows its profile: the simulated run and its figures.
+"""Mixture ratio, chamber pressure and valves while the throttle follows its profile: a simulated run.
 
 The commands are the open-loop schedule through each leg's rate limit. Error of the mixture ratio is that of the injected
 flows, O/F over the wanted O/F less one.
@@ -6,6 +6,7 @@ flows, O/F over the wanted O/F less one.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -65,7 +66,7 @@ class Change:
     peak_time: float
     """When that is [s]."""
     lag: dict[LegName, float]
-    """Time by which the ball passes the middle of the change after the scheduled angle does [s]; NaN if it never does."""
+    """By how much later than the schedule the ball passes the middle of the change [s]; NaN if it never does."""
 
     @property
     def mismatch(self) -> float:
@@ -135,7 +136,7 @@ class ThrottleResult(Result):
 def stretches(profile: Sequence[tuple[float, float]]) -> list[tuple[float, float, float, float]]:
     """Profile cut into holds and changes: (start, end [s], throttle before, after), neighbours of one sort joined."""
     out: list[tuple[float, float, float, float]] = []
-    for (t0, x0), (t1, x1) in zip(profile, profile[1:], strict=False):
+    for (t0, x0), (t1, x1) in itertools.pairwise(profile):
         still = x0 == x1
         if out and (out[-1][2] == out[-1][3]) == still and (not still or out[-1][3] == x0):
             same_way = still or (out[-1][3] - out[-1][2]) * (x1 - x0) > 0.0
