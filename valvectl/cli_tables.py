@@ -98,7 +98,7 @@ def show_review(review: Review, report: Path | None) -> None:
     out.print(Text(f"{wording.outcome(review.all_met)} {counts}.", style="bold"))
     if report is not None:
         out.print(Text(f"Report: {report}"), soft_wrap=True)  # one line, so that it can be copied
-    out.print("An analysis that passes is no permission to operate; test in stages, people clear.")
+    out.print("Passing is no permission to operate: test in stages, with people clear.")
 
 
 def _indented(text: str) -> Padding:

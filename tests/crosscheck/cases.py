@@ -127,12 +127,13 @@ def mismatched(design: Any) -> Case:
 
 
 def saturated(design: Any) -> Case:
-    """A battery so low that the drives reach their duty limit, in a move at the rate limit of the command."""
+    """A battery and a current limit so low that both limits are reached, in a move at the rate limit of the command."""
     machine = with_limits(design.machine.smooth(), design.machine)
     for name in LEGS:
-        machine = machine.with_servo(name, speed_limit=design.machine.legs[name].servo.speed_limit)
+        servo = design.machine.legs[name].servo
+        machine = machine.with_servo(name, speed_limit=servo.speed_limit, current_limit=0.6 * servo.current_limit)
     profile = [(0.0, 1.0), (0.01, 1.0), (0.0101, 0.6), (0.2, 0.6)]
-    return _case(machine, profile, schedule_of(machine), battery=14.0)
+    return _case(machine, profile, schedule_of(machine), battery=13.0)
 
 
 def quantised(design: Any) -> Case:
@@ -155,3 +156,17 @@ def rubbing(design: Any) -> Case:
             name, running=leg.running, breakaway=leg.running, pressure_slope=leg.pressure_slope
         )
     return _case(machine, steepest_ramp(design.analysis.profile, 0.15), schedule_of(machine), smoothing=0.02)
+
+
+def soft_case(machine: Machine, design: Any) -> Case:
+    """A short soft ramp of 10 % on a machine that is given, with the example's gains."""
+    profile = soft_ramp(1.0, 0.9, 0.05)[:-1]
+    schedule = build_schedule(machine, 21, lowest=0.8)
+    return Case(
+        machine=machine,
+        gains=design.analysis.gains,
+        command=commands(machine, schedule, profile, 0.08),
+        start=schedule.points[-1],
+        duration=0.08,
+        battery=machine.battery,
+    )

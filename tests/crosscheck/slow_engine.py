@@ -80,6 +80,7 @@ class _Cascade:
         self.angle_before = self._read(angle, leg.servo.speed_count)
         self.speed = self.speed_sum = self.current_sum = 0.0
         self.counts = [0, 0, 0]
+        self.limited = [0, 0]
         self.periods = (leg.servo.position_period, leg.servo.speed_period, leg.servo.current_period)
         self.delays = (leg.servo.position_delay, leg.servo.speed_delay, leg.servo.current_delay)
         self.under_way: tuple[deque[tuple[float, float]], ...] = (deque(), deque(), deque())
@@ -132,6 +133,7 @@ class _Cascade:
             output = g.speed * error + self.speed_sum
             if not (abs(output) > servo.current_limit and error * output > 0.0):
                 self.speed_sum += g.speed * g.speed_integral * servo.speed_period * error
+            self.limited[0] += abs(output) > servo.current_limit
             self._send(1, now, _clip(output, servo.current_limit))
         self.current_set = self._arrived(1, now, self.current_set)
         if self._due(2, now):
@@ -140,6 +142,7 @@ class _Cascade:
             output = g.current * error + self.current_sum
             if not (abs(output) > limit and error * output > 0.0):
                 self.current_sum += g.current * g.current_integral * servo.current_period * error
+            self.limited[1] += abs(output) > limit
             self._send(2, now, _clip(output, limit))
         self.voltage = self._arrived(2, now, self.voltage)
 
@@ -201,6 +204,7 @@ def _leg_rates(machine: Machine, leg: LegMachine, smoothing: float) -> Callable[
             (flow - injector) / leg.compliance,
             injector,
             float(choked),
+            valve_drop,
         )
 
     return rates
@@ -218,7 +222,8 @@ class SlowTrace:
     """Times the integrator was started."""
     evaluations: int = 0
     """Calls of the right-hand side."""
-    extra: dict[str, Any] = field(default_factory=dict)
+    limited: dict[str, list[int]] = field(default_factory=dict)
+    """For each leg the samples at which current set-point and voltage were limited."""
 
     @property
     def mixture_ratio(self) -> Floats:
@@ -252,12 +257,13 @@ def slow_run(
     record: float,
     smoothing: float = 0.0,
     battery: float | None = None,
-    rtol: float = RTOL,
+    longest: float = math.inf,
 ) -> SlowTrace:
     """Solve the engine from a steady point; arguments as ``valvectl.plant.simulate.simulate``.
 
     record : time between records [s]
     smoothing : stem speed [rad/s] over which running friction changes its sign (tanh); 0 for a machine without friction
+    longest : longest stretch between restarts [s], to see that the slow solution has itself converged
     """
     volts = machine.battery if battery is None else battery
     legs = [machine.legs[name] for name in NAMES]  # type: ignore[index]
@@ -315,21 +321,21 @@ def slow_run(
             row = [now, float(y[CHAMBER]), terminal]
             for k in range(2):
                 s = y[k * PER_LEG : (k + 1) * PER_LEG].tolist()
-                *_, injector, choked = rates[k](s, float(y[CHAMBER]), cascades[k].voltage)
-                row += [*s, injector, choked, cascades[k].voltage, cascades[k].order]
+                *_, injector, choked, drop = rates[k](s, float(y[CHAMBER]), cascades[k].voltage)
+                row += [*s, injector, choked, drop, cascades[k].voltage, cascades[k].order]
             rows.append(row)
         if now >= last - SAME_INSTANT:
             break
         then = min(cascades[0].next_instant(), cascades[1].next_instant(), records * record)
         # a delay must never reach into the stretch that is being solved
-        then = min(then, now + 0.999 * min(leg.delay for leg in legs))
+        then = min(then, now + 0.999 * min(leg.delay for leg in legs), now + longest)
         solved = solve_ivp(
             all_rates,
             (now, then),
             y,
             method="DOP853",
-            rtol=rtol,
-            atol=ATOL * (rtol / RTOL),
+            rtol=RTOL,
+            atol=ATOL,
             first_step=then - now,
         )
         if not solved.success:
@@ -345,11 +351,12 @@ def slow_run(
                 histories[k].add(float(t), flow, rate)
         now, y = then, solved.y[:, -1]
     table = np.array(rows)
-    names = ("current", "motor_speed", "motor", "stem_speed", "stem", "valve_flow", "manifold", "flow", "choked")
+    names = ("current", "motor_speed", "motor", "stem_speed", "stem", "valve_flow", "manifold", "flow", "choked", "valve_drop")
     per_leg = len(names) + 2
     out: dict[str, dict[str, Floats]] = {}
     for k, name in enumerate(NAMES):
         columns = table[:, 3 + k * per_leg : 3 + (k + 1) * per_leg]
         out[name] = {key: columns[:, j] for j, key in enumerate((*names, "voltage", "command"))}
         out[name]["motor"] = out[name]["motor"] / legs[k].servo.ratio
-    return SlowTrace(table[:, 0], table[:, 1], table[:, 2], out, restarts, evaluations)
+    limited = {name: cascade.limited for name, cascade in zip(NAMES, cascades, strict=True)}
+    return SlowTrace(table[:, 0], table[:, 1], table[:, 2], out, restarts, evaluations, limited)

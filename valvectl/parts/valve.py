@@ -123,7 +123,7 @@ def valve_reynolds(q: float, nu: float, kv: float, fl: float, fd: float, d: floa
     ``q`` volume flow [m^3/h], ``nu`` kinematic viscosity [m^2/s], ``d`` pipe size [m].
     """
     n2, n4 = 1.60e-3, 7.07e-2
-    root = (fl * fl * kv * kv / (n2 * (d * 1.0e3) ** 4) + 1.0) ** 0.25
+    root = math.sqrt(math.sqrt(fl * fl * kv * kv / (n2 * (d * 1.0e3) ** 4) + 1.0))
     return n4 * fd * q / (nu * math.sqrt(kv * fl)) * root
 
 
