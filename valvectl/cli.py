@@ -88,7 +88,6 @@ def guarded(command: Callable[P, None]) -> Callable[P, None]:
         _plain_warnings()
         try:
             command(*args, **kwargs)
-            sys.stdout.flush()
         except DesignError as error:
             for fault in error.faults:
                 typer.echo(str(fault), err=True)
@@ -101,9 +100,6 @@ def guarded(command: Callable[P, None]) -> Callable[P, None]:
         except KeyboardInterrupt:
             typer.echo("stopped", err=True)
             raise typer.Exit(EXIT_STOPPED) from None
-        except BrokenPipeError:  # the reader, such as head, has seen enough
-            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-            raise typer.Exit(EXIT_MET) from None
         except typer.Exit:
             raise
         except Exception as error:
@@ -227,7 +223,7 @@ def check(
     if as_json:
         from valvectl.review.folder import json_of, json_text
 
-        typer.echo(json_text(json_of(review)), nl=False)
+        _print(json_text(json_of(review)))
     else:
         cli_tables.show_review(review, None if written is None else written["review.html"])
     raise typer.Exit(EXIT_MET if review.all_met else EXIT_MISSED)
@@ -402,10 +398,18 @@ def _deliver(
     if as_json:
         only = next(iter(results.values()))
         content = {name: r.to_dict() for name, r in results.items()} if leg is None and several else only.to_dict()
-        typer.echo(json_text(content), nl=False)
+        _print(json_text(content))
     else:
         for result in results.values():
             cli_tables.show(study, result)
+
+
+def _print(text: str) -> None:
+    """Text to standard output; a reader of the pipe that has seen enough does not change the exit code."""
+    try:
+        typer.echo(text, nl=False)
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _named(path: Path, leg: str, several: bool) -> Path:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import io
 import math
+import os
+import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -15,6 +17,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from valvectl.design.quantities import visible
 from valvectl.design.schema import LEGS
 from valvectl.review import wording
 from valvectl.review.verdict import Review
@@ -33,9 +36,17 @@ SETTINGS_SHOWN = 7
 _LOOK = {"met": "green", "missed": "bold red", "not assessed": "yellow"}
 
 
+class PatientConsole(Console):
+    """Goes on in silence when the reader of a pipe, such as ``head``, has seen enough: the exit code is the verdict's."""
+
+    def on_broken_pipe(self) -> None:
+        self.quiet = True
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
 def console() -> Console:
     """Standard output; texts are never read as markup, numbers are not coloured."""
-    made = Console(markup=False, highlight=False, emoji=False, soft_wrap=False)
+    made = PatientConsole(markup=False, highlight=False, emoji=False, soft_wrap=False)
     made.width = min(made.width, WIDEST)
     return made
 
@@ -56,7 +67,12 @@ def table(
     )
     for j, name in enumerate(head):
         flush: Any = "left" if j < left or name in words else "right"
-        made.add_column(Text(name), justify=flush, overflow="fold", no_wrap=name.endswith("[s]") and j == 0)
+        made.add_column(
+            Text(name),
+            justify=flush,
+            overflow="fold",
+            no_wrap=j == 0 and (name.endswith("[s]") or name == "requirement"),
+        )
     for row in rows:
         made.add_row(*(c if isinstance(c, Text) else Text(c) for c in row))
     return made
@@ -65,7 +81,7 @@ def table(
 def show_review(review: Review, report: Path | None) -> None:
     """The verdict table, the missed rows with their remedies, where the report is, and the caution."""
     out = console()
-    out.print(Text(review.design, style="bold"))
+    out.print(Text(visible(review.design, 120), style="bold"))
     rows = [
         (
             r.id,

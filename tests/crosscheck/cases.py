@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -45,7 +46,8 @@ def with_limits(machine: Machine, real: Machine) -> Machine:
 def steepest_ramp(profile: Profile, length: float) -> list[tuple[float, float]]:
     """The first ``length`` seconds of the steepest change of a profile, with 20 ms before and 80 ms of hold behind."""
     (t0, x0), (t1, x1) = max(
-        zip(profile, profile[1:], strict=False), key=lambda ends: abs(ends[1][1] - ends[0][1]) / (ends[1][0] - ends[0][0])
+        (ends for ends in itertools.pairwise(profile) if ends[1][0] > ends[0][0]),
+        key=lambda ends: abs(ends[1][1] - ends[0][1]) / (ends[1][0] - ends[0][0]),
     )
     length = min(length, t1 - t0)
     reached = x0 + (x1 - x0) * length / (t1 - t0)
@@ -55,9 +57,7 @@ def steepest_ramp(profile: Profile, length: float) -> list[tuple[float, float]]:
 def soft_ramp(x0: float, x1: float, length: float) -> list[tuple[float, float]]:
     """Half a cosine from one throttle setting to another, with 20 ms before and 80 ms of hold behind."""
     share = np.linspace(0.0, 1.0, 201)
-    moves = [
-        (0.02 + length * float(s), x0 + (x1 - x0) * 0.5 * (1.0 - math.cos(math.pi * float(s)))) for s in share
-    ]
+    moves = [(0.02 + length * float(s), x0 + (x1 - x0) * 0.5 * (1.0 - math.cos(math.pi * float(s)))) for s in share]
     return [(0.0, x0), *moves, (0.1 + length, x1)]
 
 
@@ -122,7 +122,7 @@ def mismatched(design: Any) -> Case:
         speed_delay=0.0917e-3,
         current_delay=70.3e-6,
     )
-    machine = machine.with_leg("oxidizer", delay=1.3377e-3)
+    machine = machine.with_leg("oxidizer", delay=1.3443e-3)
     return _case(machine, steepest_ramp(design.analysis.profile, 0.25), schedule_of(machine))
 
 
@@ -152,9 +152,7 @@ def rubbing(design: Any) -> Case:
     machine = with_limits(design.machine.smooth(), design.machine)
     for name in LEGS:
         leg = design.machine.legs[name]
-        machine = machine.with_leg(
-            name, running=leg.running, breakaway=leg.running, pressure_slope=leg.pressure_slope
-        )
+        machine = machine.with_leg(name, running=leg.running, breakaway=leg.running, pressure_slope=leg.pressure_slope)
     return _case(machine, steepest_ramp(design.analysis.profile, 0.15), schedule_of(machine), smoothing=0.02)
 
 

@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from valvectl.plant.machine import LegMachine, Machine
 
 Floats = NDArray[np.float64]
-NAMES = ("oxidizer", "fuel")
+NAMES: tuple[Any, ...] = ("oxidizer", "fuel")
 SAME_INSTANT = 1e-12
 """Instants closer than this [s] are one: they differ by rounding only."""
 # state of a leg, seven numbers; the chamber pressure is the last of all
@@ -266,8 +266,8 @@ def slow_run(
     longest : longest stretch between restarts [s], to see that the slow solution has itself converged
     """
     volts = machine.battery if battery is None else battery
-    legs = [machine.legs[name] for name in NAMES]  # type: ignore[index]
-    points = [start.legs[name] for name in NAMES]  # type: ignore[index]
+    legs = [machine.legs[name] for name in NAMES]
+    points = [start.legs[name] for name in NAMES]
     rates = [_leg_rates(machine, leg, smoothing) for leg in legs]
     cascades = [
         _Cascade(leg, gains[leg.name], command[leg.name], point.angle) for leg, point in zip(legs, points, strict=True)
@@ -309,9 +309,7 @@ def slow_run(
     now = 0.0
     last = round(duration / record) * record
     while True:
-        powers = [
-            cascades[k].voltage * float(y[k * PER_LEG + CURRENT]) + legs[k].servo.idle_power for k in range(2)
-        ]
+        powers = [cascades[k].voltage * float(y[k * PER_LEG + CURRENT]) + legs[k].servo.idle_power for k in range(2)]
         terminal, drives = _bus(machine, volts, powers)
         for k in range(2):
             s = y[k * PER_LEG : (k + 1) * PER_LEG].tolist()
@@ -351,7 +349,18 @@ def slow_run(
                 histories[k].add(float(t), flow, rate)
         now, y = then, solved.y[:, -1]
     table = np.array(rows)
-    names = ("current", "motor_speed", "motor", "stem_speed", "stem", "valve_flow", "manifold", "flow", "choked", "valve_drop")
+    names = (
+        "current",
+        "motor_speed",
+        "motor",
+        "stem_speed",
+        "stem",
+        "valve_flow",
+        "manifold",
+        "flow",
+        "choked",
+        "valve_drop",
+    )
     per_leg = len(names) + 2
     out: dict[str, dict[str, Floats]] = {}
     for k, name in enumerate(NAMES):

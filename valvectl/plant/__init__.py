@@ -1,0 +1,1 @@
+"""Parts joined into the machine: steady balance, schedule, linear models, time simulation."""

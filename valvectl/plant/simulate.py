@@ -264,6 +264,7 @@ def simulate(
     h = grid.step
     volts = machine.battery if battery is None else battery
     par, glob, tables, losses = pack(machine, gains, grid, hydraulics, volts)
+    _refuse_nan(par, glob, tables, losses)
     steps = max(1, round(duration / h))
     every = max(1, round((machine.record if record is None else record) / h))
     rows = (steps - 1) // every + 2
@@ -314,6 +315,9 @@ def simulate(
     if done < steps:
         raise SimulationError(f"the run stopped being finite at {done * h:.6f} s of {duration:g} s")
     rec = rec[np.isfinite(rec[:, ix.REC_TIME])]
+    if not np.isfinite(rec).all():
+        row = int(np.argmin(np.isfinite(rec).all(axis=1)))
+        raise SimulationError(f"the run stopped being finite at {rec[row, ix.REC_TIME]:.6f} s of {duration:g} s")
     return Trace(
         time=rec[:, ix.REC_TIME],
         chamber_pressure=rec[:, ix.REC_PC],
@@ -321,6 +325,18 @@ def simulate(
         legs={name: _leg_trace(rec, acc[k], k, steps) for k, name in enumerate(LEGS)},
         step=h,
     )
+
+
+def _refuse_nan(par: FloatArray, glob: FloatArray, tables: FloatArray, losses: FloatArray) -> None:
+    """Raise ``SimulationError`` for a NaN in what the kernel is given: friction, limits and stops compare with it, and a
+    comparison with NaN is false, so that the run would go on with a valve that sticks or a limit that is not there."""
+    for k, name in enumerate(LEGS):
+        for what, numbers in (("parameter", par[k]), ("valve table", tables[k]), ("line loss", losses[k])):
+            if np.isnan(numbers).any():
+                at = int(np.argmax(np.isnan(numbers).reshape(-1)))
+                raise SimulationError(f"{name} leg: {what} {at} of the simulator is not a number")
+    if np.isnan(glob).any():
+        raise SimulationError(f"engine: parameter {int(np.argmax(np.isnan(glob)))} of the simulator is not a number")
 
 
 def _leg_trace(rec: FloatArray, acc: FloatArray, k: int, steps: int) -> LegTrace:

@@ -1,0 +1,1 @@
+"""Requirements, verdicts, remedies, figures, report."""

@@ -7,15 +7,18 @@ import math
 import platform
 from collections.abc import Callable, Mapping
 from importlib import metadata
+from typing import Any
 
 from valvectl.design.design_file import DesignFile
 from valvectl.design.schema import LEGS
+from valvectl.errors import SimulationError
 from valvectl.parts import valve
 from valvectl.plant.balance import coefficient
 from valvectl.review.mend import remedies
 from valvectl.review.requirements import REQUIREMENTS
 from valvectl.review.verdict import Review
 from valvectl.studies.analysis import Analysis
+from valvectl.studies.spread import SpreadResult
 
 Progress = Callable[[str, int, int], None]
 """Called with (stage in words, stages done, stages in all)."""
@@ -54,7 +57,7 @@ def versions() -> dict[str, str]:
     return out
 
 
-def warnings_of(analysis: Analysis) -> tuple[str, ...]:
+def warnings_of(analysis: Analysis, spread: SpreadResult | None) -> tuple[str, ...]:
     """Limits of validity that this design touches, one sentence each."""
     out: list[str] = []
     machine, ladder = analysis.machine, analysis.ladder
@@ -103,9 +106,9 @@ def warnings_of(analysis: Analysis) -> tuple[str, ...]:
             f"nozzle: exit pressure is {float(ladder.exit_pressure_ratio[j]):.2f} of ambient at "
             f"{100 * float(ladder.throttle[j]):.0f} % throttle, below {SEPARATION}; the flow may separate, thrust is unsure."
         )
-    for text in analysis.spread.left_out:
+    for text in spread.left_out if spread is not None else ():
         out.append(f"tolerance left out: {text}")
-    if not analysis.spread.contributions:
+    if spread is not None and not spread.contributions:
         out.append("no input carries a tolerance; the steady O/F error shown is that of a perfect engine.")
     out.append(
         "the throttle run is one nominal engine with valves warm or cold as stated; dispersions are not in the transient rows."
@@ -126,10 +129,15 @@ def check(design: DesignFile, progress: Progress | None = None) -> Review:
         if progress is not None:
             progress(stage, done, of)
 
-    studies = {}
+    studies: dict[str, Any] = {}
+    failed: list[str] = []
     for done, (stage, attribute) in enumerate(_STAGES):
         tell(stage, done)
-        found = getattr(analysis, attribute)
+        try:
+            found = getattr(analysis, attribute)
+        except SimulationError as error:
+            failed.append(f"{stage}: {error}")
+            continue
         studies[attribute] = dict(found) if isinstance(found, Mapping) else found
     rows = tuple(row for requirement in REQUIREMENTS for row in requirement.rows(analysis))
     missed = [r for r in rows if r.verdict == "missed"]
@@ -137,7 +145,7 @@ def check(design: DesignFile, progress: Progress | None = None) -> Review:
     mended = remedies(analysis, rows, lambda text: tell(text, len(_STAGES)))
     tell("done", of)
     for internal in ("machine", "schedule"):
-        studies.pop(internal)
+        studies.pop(internal, None)
     return Review(
         design=design.name,
         note=design.data.note,
@@ -147,7 +155,7 @@ def check(design: DesignFile, progress: Progress | None = None) -> Review:
         studies=studies,
         defaults_used=design.defaults_used,
         assumed=tuple(key for key, item in design.inputs.items() if item.origin == "assumed"),
-        warnings=warnings_of(analysis),
+        warnings=(*failed, *warnings_of(analysis, studies.get("spread"))),
         input_hash=design.input_hash,
         versions=versions(),
         date=datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),

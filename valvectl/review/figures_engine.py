@@ -35,6 +35,8 @@ if TYPE_CHECKING:
 
 MOST_INPUTS = 14
 """Inputs shown in the chart of tolerances, largest first."""
+MOST_SETTINGS = 3
+"""Throttle settings marked in that chart; of more, the lowest, the middle one and the highest."""
 LEAST_INPUT = 1e-5
 """Relative change of O/F below which an input is left out of that chart."""
 
@@ -169,7 +171,7 @@ def throttle_chart(result: ThrottleResult, axes: Any = None, *, transient: float
     low, high = float(np.min(volts)), float(np.max(volts))
     room = max(high - low, 0.02 * high)
     bus.set_ylim(low - 2.6 * room, high + 0.25 * room)  # in the upper part, clear of the currents
-    bus.set_yticks([round(low, 1), round(high, 1)] if round(low, 1) < round(high, 1) else [round(high, 1)])
+    bus.set_yticks([round(low, 1), round(high, 1)] if high - low > 0.6 * room else [round(high, 1)])
     current.set_xlim(float(t[0]), float(t[-1]))
     return figure
 
@@ -241,22 +243,25 @@ def ladder_chart(
 
 @styled
 def spread_chart(result: SpreadResult, ax: Axes | None = None) -> Axes:
-    """Change of O/F by each toleranced input at its bound, largest first, one mark a throttle setting."""
+    """Change of O/F by each toleranced input at its bound, largest first; marks at up to three throttle settings."""
     shown = [c for c in result.contributions if float(np.max(c.ratio_change)) > LEAST_INPUT][:MOST_INPUTS]
     rows = len(shown) + 2
     ax = one_axes(ax, 7.2, 1.2 + 0.25 * rows)
     names = ["sum of all bounds", "spread, two standard uncertainties", *(c.key.removeprefix("legs.") for c in shown)]
     table = [result.worst_case, result.spread, *(c.ratio_change for c in shown)]
-    marks = ("o", "s", "D", "^", "v", "P")
+    marks = ("o", "s", "D")
     place = np.arange(rows)[::-1].astype(float)
     for y, values in zip(place, table, strict=True):
         ax.plot([0.0, 100.0 * float(np.max(values))], [y, y], color="#d4d7dc", linewidth=3.0, solid_capstyle="butt")
-    for j, setting in enumerate(result.throttle):
+    n = result.throttle.size
+    settings = range(n) if n <= MOST_SETTINGS else (0, n // 2, n - 1)
+    for k, j in enumerate(settings):
+        setting = result.throttle[j]
         ax.plot(
             [100.0 * float(v[j]) for v in table],
             place,
-            marks[j % len(marks)],
-            color=NEUTRAL[j % len(NEUTRAL)],
+            marks[k],
+            color=NEUTRAL[k],
             markersize=5.0,
             markeredgecolor="#ffffff",
             markeredgewidth=0.6,

@@ -69,18 +69,19 @@ def ratio_chart(result: RatioResult, ax: Axes | None = None) -> Axes:
     if result.recommended is not None:
         ax.axvline(result.recommended, color=INK, linewidth=1.1, linestyle=(0, (1.5, 1.5)))
         marks.append((result.recommended, f"recommended {result.recommended:.3g}"))
-    marks.sort()
-    for j, (place, text) in enumerate(marks):
-        left = len(marks) == 2 and j == 0
+    for j, (place, text) in enumerate(sorted(marks)):
+        along = math.log(place / float(x[0])) / math.log(float(x[-1] / x[0]))
+        left = along > 0.75 or (len(marks) == 2 and j == 0 and along > 0.25)
         ax.annotate(
             text,
-            (place, 0.985),
+            (place, 0.985 - 0.055 * j),
             xycoords=ax.get_xaxis_transform(),
             xytext=(-4 if left else 4, 0),
             textcoords="offset points",
             ha="right" if left else "left",
             va="top",
             fontsize=8.0,
+            bbox=BACKING,
         )
     end_labels(ax, ends, size=8.0)
     ax.set_xlabel("total gear ratio [-]")
@@ -297,9 +298,11 @@ def torque_chart(result: TorqueResult, ax: Axes | None = None, *, margin: float 
         inset = float(np.clip(at, degrees[0] + 0.02 * np.ptp(degrees), degrees[-1] - 0.02 * np.ptp(degrees)))
         _bracket(ax, inset, worst, result.available)
         left = inset < 0.5 * (degrees[0] + degrees[-1])
-        place = (inset, result.available - 0.25 * (result.available - worst))
-        shift, side = (6, "left") if left else (-6, "right")
-        _note(ax, f"margin {100.0 * result.margin:.3g} %", place, (shift, 0), side, "center")
+        gap = result.available - worst
+        clear = abs(gap) > 0.15 * tallest  # else there is no room between the lines: above them
+        place = (inset, result.available - 0.25 * gap if clear else max(result.available, worst))
+        shift, side = (6 if left else -6, 0 if clear else 5), "left" if left else "right"
+        _note(ax, f"margin {100.0 * result.margin:.3g} %", place, shift, side, "center" if clear else "bottom")
     end_labels(ax, ends, size=8.0)
     ax.set_xlabel("opening [deg]")
     ax.set_ylabel("stem torque [N m]")

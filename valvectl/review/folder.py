@@ -219,7 +219,8 @@ def refuse(target: Path) -> None:
 
 
 def _write(path: Path, text: str) -> None:
-    with open(path, "x", encoding="utf-8", newline="\n") as stream:
+    # A file name that is not UTF-8 reaches the text as lone surrogates; written as escapes they stay valid JSON.
+    with open(path, "x", encoding="utf-8", errors="backslashreplace", newline="\n") as stream:
         stream.write(text)
 
 

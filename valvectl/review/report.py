@@ -54,7 +54,7 @@ def _row(row: Row) -> dict[str, str | bool]:
         "sign": wording.SIGN[row.operator],
         "limit": number(row.limit),
         "unit": row.unit,
-        "margin": wording.margin(row),
+        "margin": wording.margin(row).replace(" ", "\u00a0"),
         "verdict": row.verdict,
         "mark": wording.MARK[row.verdict],
         "case": row.case,

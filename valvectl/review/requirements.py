@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from valvectl.design.schema import LEGS, LegName
+from valvectl.errors import SimulationError
 from valvectl.review.verdict import Operator, Row, row
 from valvectl.studies.analysis import Analysis
 from valvectl.studies.spread import COVERAGE
@@ -41,7 +42,10 @@ class Requirement:
         legs: tuple[LegName | None, ...] = ((only,) if only is not None else LEGS) if self.per_leg else (None,)
         out = []
         for leg in legs:
-            value, case = self.find(analysis, leg)
+            try:
+                value, case = self.find(analysis, leg)
+            except SimulationError as error:
+                value, case = None, str(error)
             out.append(
                 row(
                     self.id,

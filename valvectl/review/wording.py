@@ -68,7 +68,9 @@ def margin(row: Row) -> str:
     if abs(percent) >= 1000.0:
         return "> +999 %" if percent > 0.0 else "< -999 %"
     text = f"{percent:+.0f} %" if abs(percent) >= 10.0 else f"{percent:+.1f} %"
-    return "0 %" if text in ("+0.0 %", "-0.0 %") else text
+    if text in ("+0.0 %", "-0.0 %"):
+        return "< 0 %" if row.verdict == "missed" else "0 %"
+    return text
 
 
 def count_line(met: int, missed: int, not_assessed: int) -> str:

@@ -1,0 +1,1 @@
+"""The sampled position loop: exact discrete model, margins, tuning."""

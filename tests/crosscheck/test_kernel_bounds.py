@@ -1,0 +1,180 @@
+"""The kernel as plain Python with every index checked, against the compiled one: an index out of bounds is silent there.
+
+The runs are short but meet the branches: everything on, choking, delays of 14 sample periods (the most the rings hold),
+another split of periods, a valve run against its stop.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+import os
+import pickle
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from valvectl.plant import layout as ix
+from valvectl.plant.machine import Machine
+from valvectl.plant.schedule import commands
+from valvectl.plant.simulate import LegTrace, simulate, time_grid
+
+LEGS: tuple[Any, ...] = ("oxidizer", "fuel")
+SAME = 1e-12
+"""Agreement of plain and compiled kernel, relative to the largest magnitude.
+
+They round differently (fused products); compiled for a processor without them the two agree to the last bit."""
+STEM_ROUNDINGS = 100.0
+"""Stem speeds may differ by so many roundings of the stem's angle, as the gears' stiffness turns them into speed in a step:
+the stem is light and its gears are stiff, so that this is above ``SAME``."""
+MOST_PERIODS = ix.RING - 2
+
+
+def slowest_loops(machine: Machine) -> Machine:
+    """All delays at their limit: outputs under way fill the rings; the burning waits for many steps."""
+    for name in LEGS:
+        servo = machine.legs[name].servo
+        machine = machine.with_servo(
+            name,
+            position_period=0.5e-3,
+            speed_period=0.25e-3,
+            position_delay=MOST_PERIODS * 0.5e-3,
+            speed_delay=MOST_PERIODS * 0.25e-3,
+            current_delay=MOST_PERIODS * servo.current_period,
+        )
+    return machine.with_leg("fuel", delay=9.99e-3)
+
+
+def choking(machine: Machine) -> Machine:
+    """Both valves choke from the start."""
+    for name in LEGS:
+        curve = machine.legs[name].characteristic
+        curve = dataclasses.replace(curve, fl=np.full_like(curve.fl, 0.25))
+        machine = machine.with_leg(name, characteristic=curve)
+    return machine
+
+
+def other_periods(machine: Machine) -> Machine:
+    """Two legs that share few instants; encoders the other way round."""
+    machine = machine.with_servo(
+        "oxidizer", position_period=2e-3, position_delay=2.3e-3, speed_delay=0.13e-3, current_delay=37e-6
+    )
+    return machine.with_servo(
+        "fuel",
+        position_period=1e-3,
+        speed_period=0.25e-3,
+        current_period=62.5e-6,
+        current_delay=0.0,
+        position_on_motor=True,
+        speed_on_motor=False,
+    )
+
+
+def jobs(design: Any) -> list[tuple[str, dict[str, Any]]]:
+    """Names and arguments of ``simulate``."""
+    a = design.analysis
+    profile = [(0.0, 1.0), (0.002, 1.0), (0.02, 0.9)]
+    out = []
+    for name, machine in {
+        "example": a.machine,
+        "choking": choking(a.machine),
+        "slowest": slowest_loops(a.machine),
+        "periods": other_periods(a.machine),
+    }.items():
+        start = a.schedule.points[-1]
+        out.append(
+            (
+                name,
+                {
+                    "machine": machine,
+                    "gains": a.gains,
+                    "command": commands(machine, a.schedule, profile, 0.02),
+                    "start": start,
+                    "duration": 0.02,
+                    "record": time_grid(machine).step,
+                },
+            )
+        )
+    # a stop just behind where the valve stands, and a command through it
+    stopped = a.machine
+    for name in LEGS:
+        stopped = stopped.with_leg(name, open_stop=a.schedule.points[-1].legs[name].angle + 0.004)
+    command = {name: np.full(3, a.schedule.points[-1].legs[name].angle + 0.1) for name in LEGS}
+    out.append(("stop", {**out[0][1], "machine": stopped, "command": command}))
+    return out
+
+
+@pytest.fixture(scope="module")
+def plain(design: Any, tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
+    """Name -> (arguments, trace of the plain kernel, flows at each step)."""
+    folder = tmp_path_factory.mktemp("plain")
+    wanted = jobs(design)
+    (folder / "job").write_bytes(pickle.dumps(wanted))
+    root = Path(__file__).parents[2]
+    path = os.pathsep.join([str(root), os.environ.get("PYTHONPATH", "")]).rstrip(os.pathsep)
+    done = subprocess.run(
+        [
+            sys.executable,
+            str(Path(__file__).with_name("pure_python_kernel.py")),
+            str(folder / "job"),
+            str(folder / "out"),
+        ],
+        env={**os.environ, "NUMBA_DISABLE_JIT": "1", "PYTHONPATH": path},
+        capture_output=True,
+        text=True,
+        timeout=300,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr[-3000:]
+    results = pickle.loads((folder / "out").read_bytes())
+    return {name: (arguments, *results[name]) for name, arguments in wanted}
+
+
+@pytest.mark.parametrize("name", ["example", "choking", "slowest", "periods", "stop"])
+def test_plain_and_compiled_kernel_agree(plain: dict[str, Any], name: str) -> None:
+    arguments, expected, _ = plain[name]
+    trace = simulate(**arguments)
+    for quantity in ("time", "chamber_pressure", "bus_voltage"):
+        got, want = getattr(trace, quantity), getattr(expected, quantity)
+        assert np.max(np.abs(got - want)) <= SAME * np.max(np.abs(want)), quantity
+    for leg in LEGS:
+        for field in dataclasses.fields(LegTrace):
+            got, want = (np.asarray(getattr(t.legs[leg], field.name)) for t in (trace, expected))
+            scale = float(np.max(np.abs(want)))
+            allowed = SAME * max(scale, 1.0)
+            if field.name == "stem_speed":
+                servo = arguments["machine"].legs[leg].servo
+                rounding = np.finfo(float).eps * float(np.max(np.abs(expected.legs[leg].stem)))
+                allowed = STEM_ROUNDINGS * rounding * servo.spring / servo.load_inertia * trace.step
+            assert np.max(np.abs(got - want)) <= allowed, (leg, field.name)
+
+
+def test_the_runs_meet_what_they_are_for(plain: dict[str, Any]) -> None:
+    """Else the checks above would check little."""
+    for leg in LEGS:
+        assert plain["choking"][1].legs[leg].choked[1:].all()
+        moved = plain["example"][1].legs[leg]
+        assert np.ptp(moved.stem) > 0.01
+        # the first outputs arrive after 14 periods of each loop, one after the other
+        late = plain["slowest"][1].legs[leg]
+        first = plain["slowest"][1].time[np.nonzero(late.voltage)[0][0]]
+        assert first >= MOST_PERIODS * (0.5e-3 + 0.25e-3) > 0.0
+        stop = plain["stop"][0]["machine"].legs[leg].open_stop
+        assert plain["stop"][1].legs[leg].stem.max() == stop
+
+
+def test_mass_balance_of_each_step(plain: dict[str, Any]) -> None:
+    """What the valve passes less what the injector passes is what the manifold stores, in each step, to rounding."""
+    for name, (arguments, trace, (valve, injector)) in plain.items():
+        for k, leg in enumerate(LEGS):
+            manifold = trace.legs[leg].manifold
+            stored = arguments["machine"].legs[leg].compliance * np.diff(manifold)
+            passed = trace.step * (valve[:, k] - injector[:, k])
+            rounding = 1e-14 * np.max(np.abs(manifold)) * arguments["machine"].legs[leg].compliance
+            assert np.max(np.abs(stored - passed)) <= 10.0 * rounding, name
+            total = trace.step * math.fsum(valve[:, k])
+            assert abs(math.fsum(stored) - math.fsum(passed)) <= 1e-12 * total, name

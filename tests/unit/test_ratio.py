@@ -1,0 +1,212 @@
+"""Sweep of the gear ratio: each check's own formula, the window's edges, the recommendation."""
+
+from __future__ import annotations
+
+import math
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import valvectl
+from valvectl.design.schema import LEGS
+from valvectl.studies.ratio import LOWEST, POINTS, SPEED_RESERVE, RatioCheck, RatioResult, mover
+from valvectl.studies.torque import available_torque, largest_pressure_drop, standstill_current
+
+RIG = Path(__file__).parents[2] / "designs" / "hover-rig.toml"
+
+
+@cache
+def rig() -> valvectl.Design:
+    return valvectl.load(RIG)
+
+
+def check(result: RatioResult, name: str) -> RatioCheck:
+    return next(c for c in result.checks if c.name == name)
+
+
+def at_design(result: RatioResult, values: np.ndarray) -> float:
+    """A sweep's value at the design's ratio, which lies between two of its points."""
+    return float(np.interp(result.current, result.ratio, values))
+
+
+# ------------------------------------------------------------------------------------------------------ the checks
+
+
+@pytest.mark.parametrize("name", LEGS)
+def test_torque_margin_at_the_design_is_the_torque_study(name):
+    """The margin is linear in the ratio, so that the value between two points is exact."""
+    result = rig().ratio(name)
+    margin = check(result, "static torque margin")
+    assert at_design(result, margin.values) == pytest.approx(100.0 * rig().torque(name).margin, rel=1e-9)
+    assert margin.limit == pytest.approx(100.0)
+
+
+@pytest.mark.parametrize("name", LEGS)
+def test_move_times_at_the_design(name):
+    """Against the mover of the unchanged design, for the stroke and for the throttle range."""
+    machine = rig().machine
+    leg = machine.legs[name]
+    move = mover(machine, name, leg.servo, largest_pressure_drop(machine, name), machine.battery_minimum)
+    result = rig().ratio(name)
+    stroke = check(result, "stroke time")
+    assert at_design(result, stroke.values) == pytest.approx(move.move_time(leg.open_stop - leg.closed_stop), rel=1e-4)
+    span = float(np.ptp(rig().analysis.schedule.angle[name]))
+    assert at_design(result, result.move_time) == pytest.approx(move.move_time(span), rel=1e-4)
+    assert np.all(result.move_time <= stroke.values)
+
+
+def test_mover_by_hand():
+    """Inertia, torque and back-EMF at the stem; running torque cold at the largest pressure; friction of the motor."""
+    machine = rig().machine
+    leg, servo = machine.legs["oxidizer"], machine.legs["oxidizer"].servo
+    drop = largest_pressure_drop(machine, "oxidizer")
+    found = mover(machine, "oxidizer", servo, drop, 22.0)
+    n, eta = 60.0, 0.85 * 0.95
+    assert found.torque_per_ampere == pytest.approx(n * eta * servo.hot_torque_constant)
+    assert found.back_emf == pytest.approx(n * servo.torque_constant)
+    assert found.inertia == pytest.approx(n * n * (8e-6 + 1e-6 + 5e-6 / 400.0) * eta + 4e-5)
+    peak = float(leg.breakaway.max())
+    running = 1.5 * float(leg.running.max()) * (1.0 + leg.pressure_slope * drop / peak)
+    stream = 0.05 * 0.008**3 * drop
+    assert found.load == pytest.approx(running + stream + n * eta * 4e-3 * 1.5)
+    assert found.voltage == pytest.approx(0.95 * standstill_current(machine, "oxidizer", 22.0)[1])
+
+
+def test_motor_speed_by_hand():
+    """300 deg/s at the stem through 60:1 are 3000 rpm of 5000: 60 %."""
+    result = rig().ratio("oxidizer")
+    speed = check(result, "motor speed")
+    assert at_design(result, speed.values) == pytest.approx(60.0, rel=1e-9)
+    assert speed.values == pytest.approx(result.ratio)
+
+
+def test_speed_reserve_by_hand():
+    """(duty x volts - R x load current)/(N K) over the command's limit; the sweep has it between two points."""
+    result = rig().ratio("fuel")
+    machine = rig().machine
+    servo = machine.legs["fuel"].servo
+    move = mover(machine, "fuel", servo, largest_pressure_drop(machine, "fuel"), machine.battery_minimum)
+    free = (move.voltage - move.resistance * move.load / move.torque_per_ampere) / move.back_emf
+    reserve = check(result, "speed reserve")
+    assert reserve.limit == SPEED_RESERVE
+    assert at_design(result, reserve.values) == pytest.approx(free / servo.speed_limit, rel=1e-4)
+
+
+def test_gear_torque_by_hand():
+    """10 A x 38 mN m/A at 10 degC through 20:1 at 85 %, over 12 N m; the last stage has no limit."""
+    result = rig().ratio("oxidizer")
+    strongest = 0.038 * (1.0 - 0.0012 * (283.0 - 298.15)) * 10.0
+    expected = 100.0 * strongest * 20.0 * 0.85 / 12.0
+    assert check(result, "gear torque").values == pytest.approx(np.full(POINTS, expected))
+
+
+def test_flow_step_is_never_below_that_of_the_resolution():
+    """Largest gain and largest jump need not be at one setting; where the slot binds both are the same."""
+    for name in LEGS:
+        result = rig().ratio(name)
+        worst, _ = rig().resolution().worst(name)
+        here = at_design(result, check(result, "flow step").values)
+        assert here >= 100.0 * worst * (1.0 - 1e-9)
+        assert here == pytest.approx(100.0 * worst, rel=1e-6)
+
+
+def test_unseen_lost_motion_shrinks_with_the_ratio_when_the_encoder_sits_on_the_motor():
+    keys = {
+        "legs.fuel.actuator.position_encoder.location": "motor",
+        "legs.fuel.actuator.position_encoder.counts": 4096,
+        "legs.fuel.valve.slot_clearance": 0.0,
+        "legs.fuel.controller.hold_band": 0.0,
+    }
+    flow = check(rig().with_values(keys).ratio("fuel"), "flow step").values
+    assert np.all(np.diff(flow) < 0.0)
+
+
+# ------------------------------------------------------------------------------------------------------ the window
+
+
+DESIGNS = {
+    "as it is": {},
+    "quick": {"requirements.stroke_time": 0.35},
+    "weak battery": {"battery.minimum_voltage": 18.0},
+    "low motor speed": {
+        "legs.oxidizer.actuator.motor.max_speed": 350.0,
+        "legs.fuel.actuator.motor.max_speed": 350.0,
+    },
+    "sticky": {"requirements.torque_margin": 1.8},
+}
+
+
+@pytest.mark.parametrize("name", LEGS)
+@pytest.mark.parametrize("case", list(DESIGNS))
+def test_window_edges_are_where_the_named_check_flips(case, name):
+    result = rig().with_values(DESIGNS[case]).ratio(name)
+    assert result.window is not None
+    low, high = (int(np.nonzero(result.ratio == edge)[0][0]) for edge in result.window)
+    for one in result.checks:
+        assert np.all(one.ok[low : high + 1])
+    if result.closed_below:
+        flips = check(result, result.closed_below)
+        assert not flips.ok[low - 1]
+        assert flips.ok[low]
+    else:
+        assert low == 0
+    if result.closed_above:
+        flips = check(result, result.closed_above)
+        assert flips.ok[high]
+        assert not flips.ok[high + 1]
+    else:
+        assert high == POINTS - 1
+    assert result.recommended is not None
+    assert result.window[0] <= result.recommended <= result.window[1]
+    # No other ratio of the window has a larger smallest reserve.
+    reserve = np.min([c.reserve for c in result.checks], axis=0)
+    best = int(np.nonzero(result.ratio == result.recommended)[0][0])
+    assert reserve[best] == np.max(reserve[low : high + 1])
+    inside = result.window[0] <= result.current <= result.window[1]
+    assert ("lies inside" if inside else "lies outside") in result.reason
+
+
+def test_torque_closes_the_window_where_the_margin_is_just_met():
+    """The edge in closed form: margin + 1 is in proportion to the ratio."""
+    result = rig().ratio("oxidizer")
+    assert result.closed_below == "static torque margin"
+    machine = rig().machine
+    current, _ = standstill_current(machine, "oxidizer", machine.battery_minimum)
+    one = available_torque(machine, "oxidizer", current, ratio=1.0)
+    needed = float(rig().torque("oxidizer").available / (1.0 + rig().torque("oxidizer").margin))
+    edge = 2.0 * needed / one
+    step = result.ratio[1] / result.ratio[0]
+    assert edge <= result.window[0] < edge * step
+
+
+def test_no_ratio_meets_all():
+    result = rig().with_values({"requirements.torque_margin": 40.0}).ratio("fuel")
+    assert result.window is None
+    assert result.recommended is None
+    assert result.closed_below == result.closed_above == ""
+    assert "No ratio from" in result.reason
+    assert "Ratio alone does not mend it" in result.reason
+    assert "nan" not in result.reason
+
+
+def test_sweep_and_optimum():
+    result = rig().ratio("fuel")
+    assert result.ratio[0] == pytest.approx(60.0 * LOWEST)
+    assert result.ratio[-1] == pytest.approx(60.0 / LOWEST)
+    assert result.inertia_optimum == pytest.approx(math.sqrt(4e-5 / (8e-6 + 1e-6 + 5e-6 / 400.0)), rel=1e-12)
+    frame = result.to_frame()
+    assert len(frame) == POINTS
+    assert frame["all hold"].sum() == np.count_nonzero(
+        (result.ratio >= result.window[0]) & (result.ratio <= result.window[1])
+    )
+
+
+def test_reserve_is_the_factor_to_the_limit():
+    at_least = RatioCheck("a", np.array([1.0, 2.0, 4.0]), 2.0, True, "x")
+    at_most = RatioCheck("b", np.array([1.0, 2.0, 4.0]), 2.0, False, "x")
+    assert list(at_least.ok) == [False, True, True]
+    assert list(at_most.ok) == [True, True, False]
+    assert np.exp(at_least.reserve) == pytest.approx([0.5, 1.0, 2.0])
+    assert np.exp(at_most.reserve) == pytest.approx([2.0, 1.0, 0.5])

@@ -1,0 +1,1 @@
+"""The physical parts: one file each, its laws as plain functions of floats."""
