@@ -137,7 +137,14 @@ def test_loop_gain_from_simulated_sines(leg):
     """
     timing = {
         key: getattr(rig().machine.legs[leg].servo, key)
-        for key in ("position_period", "position_delay", "speed_period", "speed_delay", "current_period", "current_delay")
+        for key in (
+            "position_period",
+            "position_delay",
+            "speed_period",
+            "speed_delay",
+            "current_period",
+            "current_delay",
+        )
     }
     machine = smooth(**timing, feedforward=0.0)
     servo = machine.legs["oxidizer"].servo

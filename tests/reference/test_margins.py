@@ -11,7 +11,9 @@ from outside import OutsideCheck, verify
 
 from valvectl.servo.margins import Margins, margins
 
-OGATA = "K/(s(s+1)(s+5)): Ogata, Modern Control Engineering (from memory, exact values worked out; the book reads a plot)"
+OGATA = (
+    "K/(s(s+1)(s+5)): Ogata, Modern Control Engineering (from memory, exact values worked out; the book reads a plot)"
+)
 CONTROL = "python-control 0.10.2, its margin_test"
 OGATA_SAMPLED = (
     "zero-order-hold equivalent of 1/(s(s+1)) at 1 s: Ogata, Discrete-Time Control Systems; Franklin, Powell, Workman "
@@ -42,7 +44,9 @@ def third_order(gain: float) -> Margins:
     return margins(rational([gain], [1.0, 6.0, 5.0, 0.0]), 1e-3, 1e3)
 
 
-def check(name: str, what: str, expected: float, unit: str, tolerance: float, source: str, certainty: str) -> OutsideCheck:
+def check(
+    name: str, what: str, expected: float, unit: str, tolerance: float, source: str, certainty: str
+) -> OutsideCheck:
     return OutsideCheck(name, what, expected, unit, tolerance, source, certainty)  # type: ignore[arg-type]
 
 
@@ -244,7 +248,9 @@ def test_margins_of_several_crossovers_count_all():
     phase = np.degrees(np.angle(-loop(cuts)))
     row = [97.594, -157.784, 134.736]
     for name, expected, got in zip("abc", row, phase, strict=True):
-        verify(check(f"S10-{name}", "phase margins of a flexible plant", expected, "deg", 1e-3, CONTROL, "library"), got)
+        verify(
+            check(f"S10-{name}", "phase margins of a flexible plant", expected, "deg", 1e-3, CONTROL, "library"), got
+        )
     expected = float(np.min(np.radians(phase % 360.0) / cuts))
     assert margins(loop, 1e-3, 1e2).delay_margin == pytest.approx(expected, rel=1e-4)
 
@@ -314,13 +320,25 @@ def compare(name: str, system: object, response: Loop, band: tuple[float, float]
         row = check(f"{name} phase crossover", "phase crossover", w, "rad/s", tolerance, source, "library")
         verify(row, found.phase_crossover)
     if down:
-        row = check(f"{name} gain reduction", "gain reduction", -20.0 * math.log10(max(down)), "dB", tolerance, source, "library")
+        row = check(
+            f"{name} gain reduction",
+            "gain reduction",
+            -20.0 * math.log10(max(down)),
+            "dB",
+            tolerance,
+            source,
+            "library",
+        )
         verify(row, found.gain_reduction_db)
     if len(phases):
         j = int(np.argmin(np.abs(phases)))
-        row = check(f"{name} phase margin", "phase margin", math.radians(phases[j]), "rad", tolerance, source, "library")
+        row = check(
+            f"{name} phase margin", "phase margin", math.radians(phases[j]), "rad", tolerance, source, "library"
+        )
         verify(row, found.phase_margin)
-        row = check(f"{name} gain crossover", "gain crossover", float(at_gain[j]), "rad/s", tolerance, source, "library")
+        row = check(
+            f"{name} gain crossover", "gain crossover", float(at_gain[j]), "rad/s", tolerance, source, "library"
+        )
         verify(row, found.gain_crossover)
     dense = np.geomspace(band[0], band[1], 100001)
     worst = float(np.max(1.0 / np.abs(1.0 + response(dense))))

@@ -24,7 +24,9 @@ TEXT = "standard second-order system, any control text; worked out"
 KESSLER = "Kessler 1958; Umland and Safiuddin, IEEE Trans. Ind. Appl. 26 (1990) (from memory, worked out again)"
 SZUCH = "Wenzel and Szuch, NASA TN D-3080 (1965), two-delay form (from memory); neutral point worked out"
 GUM = "JCGM 100:2008, 5.1.2, quotient of independent inputs"
-MARGIN = "static torque margin, available over needed less one: MIL-A-83577B, AIAA S-114 (from memory); arithmetic by hand"
+MARGIN = (
+    "static torque margin, available over needed less one: MIL-A-83577B, AIAA S-114 (from memory); arithmetic by hand"
+)
 
 
 def row(name: str, what: str, expected: float, unit: str, tolerance: float, source: str) -> OutsideCheck:
@@ -180,7 +182,16 @@ def second_order(zeta: float):
 
 @pytest.mark.parametrize(
     ("zeta", "overshoot"),
-    [(0.2, 52.66), (0.3, 37.23), (0.4, 25.38), (0.5, 16.30), (0.6, 9.478), (0.7, 4.599), (math.sqrt(0.5), 4.321), (0.8, 1.516)],
+    [
+        (0.2, 52.66),
+        (0.3, 37.23),
+        (0.4, 25.38),
+        (0.5, 16.30),
+        (0.6, 9.478),
+        (0.7, 4.599),
+        (math.sqrt(0.5), 4.321),
+        (0.8, 1.516),
+    ],
 )
 def test_overshoot_against_damping(zeta, overshoot):
     """To half a unit of the last of the four digits given."""
@@ -221,7 +232,9 @@ def engine(coupling: float, residence: float, delay: float, ratio: float) -> Eng
     )  # fmt: skip
 
 
-@pytest.mark.parametrize(("ratio", "omega", "residence"), [(1.2, 900.0, 1.4e-3), (2.5, 600.0, 2e-3), (0.9, 2000.0, 8e-4)])
+@pytest.mark.parametrize(
+    ("ratio", "omega", "residence"), [(1.2, 900.0, 1.4e-3), (2.5, 600.0, 2e-3), (0.9, 2000.0, 8e-4)]
+)
 def test_two_equal_legs_reduce_to_one_delay(ratio, omega, residence):
     """1 + theta s = -B exp(-tau s): at B = sqrt(1 + (theta w)^2) and w tau = pi - atan(theta w) the loop is neutral.
 
@@ -236,7 +249,12 @@ def test_two_equal_legs_reduce_to_one_delay(ratio, omega, residence):
         found = share * np.exp(-delay * s) / model.response(np.array([omega]))[1][0, 0]
         # Both terms cancel at the neutral point; a part of B leaves that part of |1 + theta s|.
         check = row(
-            f"R19-{ratio}-{part}", "characteristic at a part of the neutral coupling", (1.0 - part) * neutral, "", 1e-6, SZUCH
+            f"R19-{ratio}-{part}",
+            "characteristic at a part of the neutral coupling",
+            (1.0 - part) * neutral,
+            "",
+            1e-6,
+            SZUCH,
         )
         verify(check, abs(found))
         one = 1.0 + residence * s + part * neutral * np.exp(-delay * s)

@@ -30,6 +30,8 @@ FEW_TRIES = (1.1, 1.4, 2.0, REACH)
 """The same for requirements that take a simulation each time."""
 REFINED = 5
 """Bisections after that."""
+CONFIRMED = 1.05
+"""A remedy must hold this much further too."""
 SIMULATED = frozenset(
     (
         "mixture_ratio_transient",
@@ -270,6 +272,9 @@ def _search(analysis: Analysis, row: Row, key: str, up: bool) -> _Found | None:
             good, design = middle, closer
         else:
             low = middle
+    # A little more of the same must still meet the limit, or it is met by chance (a value that jumps about).
+    if attempt(good * CONFIRMED) is None:
+        return None
     return _Found(key, good if up else 1.0 / good, design)
 
 

@@ -6,12 +6,14 @@ import math
 from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING
 
+from valvectl.parts.controller import filter_share
 from valvectl.review import wording
 from valvectl.review.report_groups import Table, groups
 from valvectl.review.verdict import Review, Row
 from valvectl.review.wording import number
 
 if TYPE_CHECKING:
+    from valvectl.plant.machine import Servo
     from valvectl.studies.loop import LoopResult
 
 
@@ -101,6 +103,23 @@ def _margins(results: Mapping[str, LoopResult]) -> Table:
     return Table("Margins of each loop, loops inside it closed, loops outside it open", head, tuple(rows))
 
 
+def _timing(servo: Servo | None) -> dict[str, str]:
+    """Delays, filter and limits of a leg's controller as text; nothing when the result does not carry the servo."""
+    if servo is None:
+        return {}
+    return {
+        "dp": number(1e3 * servo.position_delay),
+        "ds": number(1e3 * servo.speed_delay),
+        "dc": number(1e3 * servo.current_delay),
+        "tau": number(1e3 * servo.speed_filter),
+        "a": number(filter_share(servo.speed_period, servo.speed_filter)),
+        "kff": number(servo.feedforward),
+        "wmax": number(servo.speed_limit),
+        "imax": number(servo.current_limit),
+        "band": number(servo.hold_band),
+    }
+
+
 def _gains(results: Mapping[str, LoopResult]) -> Table:
     rows = tuple(
         (
@@ -143,6 +162,7 @@ def _controllers(results: Mapping[str, LoopResult]) -> list[dict[str, str]]:
                 "kiv": number(r.gains.speed_integral),
                 "kc": number(r.gains.current),
                 "kic": number(r.gains.current_integral),
+                **_timing(r.servo),
             }
         )
     return out

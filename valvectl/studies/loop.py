@@ -15,7 +15,7 @@ from valvectl.design.schema import LegName
 from valvectl.parts.controller import CascadeGains
 from valvectl.parts.lookup import FloatArray
 from valvectl.plant.balance import OperatingPoint
-from valvectl.plant.machine import Machine
+from valvectl.plant.machine import Machine, Servo
 from valvectl.plant.schedule import limit_rate
 from valvectl.plant.simulate import simulate
 from valvectl.servo.margins import Margins
@@ -94,6 +94,8 @@ class LoopResult(Result):
     """Simulated steps: up and down at the middle of the angles used."""
     loops: dict[BreakPoint, Discrete] = field(repr=False)
     """The exact loop gains as discrete models; ``to_control()`` hands them to python-control."""
+    servo: Servo | None = field(default=None, repr=False)
+    """The servo analysed, with its periods, delays and limits."""
 
     @property
     def worst_overshoot(self) -> float:
@@ -215,4 +217,5 @@ def loop(machine: Machine, name: LegName, points: tuple[OperatingPoint, ...]) ->
             "closing": simulate_step(machine, gains, name, point, -STEP_SIZE),
         },
         loops={at: found[at].loop for at in LOOP_ORDER},
+        servo=servo,
     )
