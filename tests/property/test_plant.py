@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 from functools import cache
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -124,9 +125,9 @@ def test_flow_rises_with_opening_and_falls_with_chamber_pressure(throttle, name)
     point = solve(m, throttle)
     leg, at = m.legs[name], point.legs[name]
     flows = [leg_flow(leg, at.angle + d, point.chamber_pressure) for d in (-0.1, -0.01, 0.0, 0.01, 0.1)]
-    assert all(b > a for a, b in zip(flows, flows[1:], strict=False))
+    assert all(b > a for a, b in pairwise(flows))
     flows = [leg_flow(leg, at.angle, share * point.chamber_pressure) for share in (0.8, 0.9, 1.0, 1.1)]
-    assert all(b < a for a, b in zip(flows, flows[1:], strict=False))
+    assert all(b < a for a, b in pairwise(flows))
     assert leg_flow(leg, at.angle, 2.0 * at.tank) == 0.0
 
 

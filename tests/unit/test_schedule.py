@@ -104,7 +104,7 @@ def test_schedule_is_exact_at_its_entries():
 def test_schedule_range():
     schedule = build_schedule(rig().machine, 3, lowest=0.6, highest=0.8)
     assert schedule.throttle == pytest.approx([0.6, 0.7, 0.8])
-    with pytest.raises(NoBalanceError, match="130.0 %"):
+    with pytest.raises(NoBalanceError, match=r"130\.0 %"):
         build_schedule(rig().machine, 2, highest=1.3)
 
 

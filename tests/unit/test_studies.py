@@ -13,6 +13,7 @@ import pytest
 
 import valvectl
 from valvectl.design.schema import LEGS
+from valvectl.errors import SimulationError
 from valvectl.plant.balance import solve
 from valvectl.plant.linear import engine_model
 from valvectl.servo.tune import loop_margins
@@ -270,6 +271,19 @@ def test_stroke_takes_at_least_the_rate_limit():
         assert way in ("opening", "closing")
         assert 0.0 < result.peak_current[name] <= 1.02 * rig().machine.legs[name].servo.current_limit
     assert rig().machine.undervoltage < result.lowest_bus < rig().machine.battery_minimum
+
+
+@pytest.mark.parametrize("resistance", [0.1, 0.7, 2.0])
+def test_battery_that_is_too_weak(resistance):
+    """Voltages stay above zero and currents within the limit, or the run is refused: a battery can not turn its poles."""
+    design = rig().with_values({"battery.resistance": resistance})
+    try:
+        result = design.stroke()
+    except SimulationError:
+        return
+    assert result.lowest_bus > 0.0
+    for name in LEGS:
+        assert result.peak_current[name] <= 1.05 * design.machine.legs[name].servo.current_limit
 
 
 def test_heat_by_hand():

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 import valvectl
-from valvectl.design.schema import LEGS
+from valvectl.design.schema import LEGS, LegName
 from valvectl.plant.machine import Machine
 from valvectl.studies.torque import (
     available_torque,
@@ -92,7 +92,7 @@ def test_standstill_current_with_a_sagging_battery():
     servo = m.legs["oxidizer"].servo
     assert current == servo.current_limit
 
-    def drawn(name: str) -> float:
+    def drawn(name: LegName) -> float:
         s = m.legs[name].servo
         return (s.hot_resistance * s.current_limit**2 + s.idle_power) / volts
 

@@ -5,12 +5,14 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 from functools import cache
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 import valvectl
+from valvectl.design.schema import LegName
 from valvectl.errors import ValvectlError
 from valvectl.plant.machine import Servo
 from valvectl.servo.sampled import LOOP_ORDER, closed_loop, open_loop
@@ -21,7 +23,7 @@ TIMES_SLOWER = 4.0
 
 
 @cache
-def servo(name: str = "oxidizer") -> Servo:
+def servo(name: LegName = "oxidizer") -> Servo:
     return valvectl.load(RIG).machine.legs[name].servo
 
 
@@ -140,7 +142,7 @@ def test_coarse_speed_encoder_bounds_the_speed_gain():
 
 def test_longer_delay_gives_a_slower_loop():
     quick = [tune(replace(servo(), position_delay=d)).position for d in (0.0, 1e-3, 3e-3, 8e-3)]
-    assert all(b < a for a, b in zip(quick, quick[1:], strict=False))
+    assert all(b < a for a, b in pairwise(quick))
 
 
 def test_what_the_linear_loop_does_not_know_changes_nothing():

@@ -136,7 +136,7 @@ class Liquid(Part):
 
 
 class Tank(Part):
-    """Pressure at the bottom of a leg's tank."""
+    """Tank of a leg: regulated pressure above the liquid, and the liquid's head."""
 
     pressure: AbsolutePressure = Field(gt=0.0, description="regulated pressure at no flow, above the liquid")
     droop: PressureDifference = Field(
@@ -284,10 +284,16 @@ class Requirements(Part):
         default=math.radians(8.0), description="travel left between the angles used and either end, at least"
     )
     cavitation: Fraction = Field(
-        default=0.8, gt=0.0, description="pressure drop of the valve over the drop at which it chokes, at most"
+        default=0.8,
+        gt=0.0,
+        description="pressure drop of the valve over the drop at which it chokes, at most; distance from choking, not "
+        "freedom from cavitation, which begins earlier",
     )
     injector_stiffness: Fraction = Field(
-        default=0.10, gt=0.0, description="injector drop over chamber pressure at the lowest throttle, at least"
+        default=0.10,
+        gt=0.0,
+        description="injector drop over chamber pressure over the range, at least; 10 % at the lowest throttle is low "
+        "common practice (15 to 30 % at full flow is usual), so that stability then needs evidence of its own",
     )
     torque_margin: Fraction = Field(
         default=1.0, ge=0.0, description="torque available over torque needed, less one, worst corner, at least"
@@ -307,6 +313,14 @@ class Requirements(Part):
     )
     motor_heating: Fraction = Field(
         default=1.0, gt=0.0, description="rise of the winding over the rise allowed to temperature_limit, at most"
+    )
+    motor_speed: Fraction = Field(
+        default=1.0, gt=0.0, description="highest motor speed of profile and full strokes over its max_speed, at most"
+    )
+    gear_torque: Fraction = Field(
+        default=1.0,
+        gt=0.0,
+        description="torque that the current limit can put through a gear stage over its torque_limit, at most",
     )
 
 

@@ -111,6 +111,9 @@ class Actuator(Part):
     idle_power: Power = Field(default=0.0, ge=0.0, description="drive electronics")
     temperature: Temperature = Field(default=293.15, description="surroundings of motor and gears")
     hot_winding: Temperature = Field(default=373.15, description="winding temperature assumed for the torque margin")
+    hot_surroundings: Temperature = Field(
+        default=313.15, description="surroundings of the motor in the heating check, a warm day's"
+    )
 
     @model_validator(mode="after")
     def _stiffness(self) -> Actuator:

@@ -1,4 +1,4 @@
-"""Tank with a regulator: pressure at the tank's outlet against flow, and the head of the column."""
+"""Tank with a regulator: pressure above the liquid against flow, and the head of the column."""
 
 from __future__ import annotations
 

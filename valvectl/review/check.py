@@ -76,6 +76,12 @@ def warnings_of(analysis: Analysis, spread: SpreadResult | None) -> tuple[str, .
                 f"{name}: the port is Weisbach's round cock, typed from memory and good from 25 to 85 deg; its FL values "
                 "are typical, not of this valve. Replace both by a flow test."
             )
+        pipes = [data.line.inner_diameter, *([] if data.downstream is None else [data.downstream.inner_diameter])]
+        if not data.valve.reducers and max(pipes) > 1.05 * data.valve.bore:
+            out.append(
+                f"{name}: the line is wider than the bore and reducers is false; that is right only when Kv was measured "
+                "in this line, reducers and all."
+            )
         choking = ladder.legs[name].choking
         if float(choking.max()) >= 1.0 > float(choking.min()):
             out.append(

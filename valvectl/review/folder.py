@@ -13,6 +13,7 @@ number that does not exist, such as the settling time of a step that does not se
     defaults_used   [{key, value, shown, meaning}]
     assumed         keys that the design file marks as assumed
     warnings        texts
+    exclusions      texts: what the analysis does not cover, whatever the design
 
 Long traces are thinned in the JSON: a result that holds lists of one length above ``LONGEST_LIST`` keeps every k-th
 entry of them and says so in ``thinned`` (``{"every": k, "of": n}``). The CSV files hold all points.
@@ -60,6 +61,7 @@ def json_of(review: Review) -> dict[str, Any]:
         "defaults_used": plain(review.defaults_used),
         "assumed": plain(review.assumed),
         "warnings": plain(review.warnings),
+        "exclusions": plain(review.exclusions),
         "versions": plain(review.versions),
         "input_hash": review.input_hash,
     }

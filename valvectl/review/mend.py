@@ -30,7 +30,7 @@ FEW_TRIES = (1.1, 1.4, 2.0, REACH)
 """The same for requirements that take a simulation each time."""
 REFINED = 5
 """Bisections after that."""
-CONFIRMED = 1.05
+CONFIRMED = (1.01, 1.02, 1.04)
 """A remedy must hold this much further too."""
 SIMULATED = frozenset(
     (
@@ -126,6 +126,8 @@ KNOBS: dict[str, tuple[Knob, ...]] = {
         Knob("battery.minimum_voltage", True),
         Knob(_LIMIT, False),
     ),
+    "motor_speed": (Knob(_RATIO, False), Knob(_SPEED, False)),
+    "gear_torque": (Knob(_LIMIT, False), Knob(_RATIO, False)),
     "motor_heating": (Knob("legs.{leg}.actuator.motor.thermal_resistance", False), Knob(_RATIO, True)),
 }
 """Inputs to try for each requirement. A requirement of the whole engine tries each leg's."""
@@ -191,8 +193,8 @@ def _switch(analysis: Analysis, row: Row, rows: Sequence[Row], tried: list[str])
             before = str(analysis.design.get(key))
             if before == switch.word:
                 continue
-            design = _meets(partial(analysis.design.with_values, {key: switch.word}), row)
-            if design is None:
+            design, met = _try(partial(analysis.design.with_values, {key: switch.word}), row)
+            if design is None or not met:
                 tried.append(f"{key} to {switch.word}: does not suffice")
                 continue
             tried.append(f"{key} to {switch.word}: suffices")
@@ -242,39 +244,42 @@ def _changed(analysis: Analysis, key: str, factor: float) -> DesignFile:
     return analysis.design.with_values(changes)
 
 
-def _meets(make: Callable[[], DesignFile], row: Row) -> DesignFile | None:
-    """The changed design when it can be worked out and meets the row's limit."""
+def _try(make: Callable[[], DesignFile], row: Row) -> tuple[DesignFile | None, bool]:
+    """The changed design (None when it can not be worked out) and whether it meets the row's limit."""
     try:
         design = make()
         found = BY_ID[row.id].rows(Analysis(design), row.leg)
     except ValvectlError:
-        return None
-    return design if all(candidate.verdict == "met" for candidate in found) else None
+        return None, False
+    return design, all(candidate.verdict == "met" for candidate in found)
 
 
 def _search(analysis: Analysis, row: Row, key: str, up: bool) -> _Found | None:
-    def attempt(factor: float) -> DesignFile | None:
-        return _meets(lambda: _changed(analysis, key, factor if up else 1.0 / factor), row)
+    def attempt(factor: float) -> tuple[DesignFile | None, bool]:
+        return _try(lambda: _changed(analysis, key, factor if up else 1.0 / factor), row)
 
     low, good, design = 1.0, math.nan, None
     for factor in FEW_TRIES if row.id in SIMULATED else TRIES:
-        design = attempt(factor)
-        if design is not None:
-            good = factor
+        changed, met = attempt(factor)
+        if met:
+            good, design = factor, changed
             break
         low = factor
     if design is None:
         return None
     for _ in range(REFINED):
         middle = math.sqrt(low * good)
-        closer = attempt(middle)
-        if closer is not None:
+        closer, met = attempt(middle)
+        if met:
             good, design = middle, closer
         else:
             low = middle
     # A little more of the same must still meet the limit, or it is met by chance (a value that jumps about).
-    if attempt(good * CONFIRMED) is None:
-        return None
+    for further in CONFIRMED:
+        changed, met = attempt(good * further)
+        if changed is not None and not met:
+            return None
+    assert design is not None
     return _Found(key, good if up else 1.0 / good, design)
 
 

@@ -12,6 +12,16 @@ from valvectl.design.schema import LegName
 from valvectl.studies.result import Result
 
 REVIEW_SCHEMA = "valvectl-review-1"
+EXCLUSIONS = (
+    "No row is a stability margin against chug or any combustion instability, and trapped gas or vapour in a manifold, which "
+    "makes chug far more likely, is only what the design states.",
+    "Liquid lines are rigid columns: no water hammer, no filling, no start-up or shut-down, no hard start.",
+    "The simulated rows (transient, settling, steps, strokes, hunting, bus, heating) are of one nominal engine; declared "
+    "tolerances enter the steady O/F, torque, choking and injector rows alone.",
+    "The torque margin is static; no dynamic margin, no wear, no ice, no galling.",
+    "Strength, pressure containment, oxygen compatibility, cleanliness, leakage and fire are outside this program.",
+)
+"""What no review of this program covers; printed in every report."""
 Verdict = Literal["met", "missed", "not assessed"]
 Operator = Literal["<=", ">="]
 
@@ -121,10 +131,13 @@ class Review(Result):
     warnings: tuple[str, ...]
     """Limits of validity that this design touches."""
     input_hash: str
+    """SHA-256 of all resolved values."""
     versions: Mapping[str, str]
     """Program, Python and library versions."""
     date: str
     """UTC, ISO 8601."""
+    exclusions: tuple[str, ...] = EXCLUSIONS
+    """What this analysis does not cover, whatever the design."""
 
     @property
     def missed(self) -> tuple[Row, ...]:

@@ -12,6 +12,7 @@ from valvectl.parts.controller import CascadeGains
 from valvectl.plant.machine import Machine, build
 from valvectl.plant.schedule import Schedule, build_schedule
 from valvectl.servo.tune import gains_of
+from valvectl.studies.adverse import FLOW, TORQUE, adverse
 from valvectl.studies.heat import HeatResult, heat
 from valvectl.studies.ladder import LadderResult, ladder
 from valvectl.studies.loop import LoopResult, loop
@@ -19,10 +20,12 @@ from valvectl.studies.ratio import RatioResult, ratio
 from valvectl.studies.resolution import ResolutionResult, resolution
 from valvectl.studies.spread import SpreadResult, spread
 from valvectl.studies.stroke import StrokeResult, stroke
-from valvectl.studies.throttle import ThrottleResult, throttle
+from valvectl.studies.throttle import ThrottleResult, stretches, throttle
 from valvectl.studies.torque import TorqueResult, torque
 
 T = TypeVar("T")
+CORNER_POINTS = 9
+"""Throttle settings of the pressure ladder at the adverse bounds."""
 
 
 class _EachLeg(Mapping[LegName, T]):
@@ -78,6 +81,17 @@ class Analysis:
         return ladder(self.machine, self.schedule)
 
     @cached_property
+    def torque_corner(self) -> tuple[Machine, tuple[str, ...]]:
+        """The machine with its tolerances at their adverse bounds for torque, and the keys that moved."""
+        return adverse(self.design, TORQUE)
+
+    @cached_property
+    def flow_corner(self) -> tuple[LadderResult, tuple[str, ...]]:
+        """Pressure ladder with the tolerances at their adverse bounds for choking and injector stiffness."""
+        machine, moved = adverse(self.design, FLOW)
+        return ladder(machine, build_schedule(machine, CORNER_POINTS, self.design.throttle.minimum)), moved
+
+    @cached_property
     def resolution(self) -> ResolutionResult:
         """Flow and mixture ratio per smallest reliable step."""
         return resolution(self.machine, self.schedule, self.design.requirements.flow_resolution)
@@ -85,12 +99,14 @@ class Analysis:
     @cached_property
     def torque(self) -> dict[LegName, TorqueResult]:
         """Static torque margins."""
-        return {name: torque(self.machine, name) for name in LEGS}
+        corner, moved = self.torque_corner
+        return {name: torque(corner, name, self.machine, moved) for name in LEGS}
 
     @cached_property
     def ratio(self) -> dict[LegName, RatioResult]:
         """Sweeps of the gear ratio."""
-        return {name: ratio(self.design, self.machine, self.schedule, name) for name in LEGS}
+        corner = self.torque_corner[0]
+        return {name: ratio(self.design, self.machine, self.schedule, name, corner) for name in LEGS}
 
     @cached_property
     def loop(self) -> Mapping[LegName, LoopResult]:
@@ -100,8 +116,7 @@ class Analysis:
     @cached_property
     def throttle(self) -> ThrottleResult:
         """The throttle profile, simulated."""
-        band = self.design.requirements.mixture_ratio_steady
-        return throttle(self.machine, self.gains, self.schedule, self.profile, band)
+        return throttle(self.machine, self.gains, self.schedule, self.profile, self.band)
 
     @cached_property
     def stroke(self) -> StrokeResult:
@@ -113,10 +128,16 @@ class Analysis:
         """Motor heating over the profile."""
         return {name: heat(self.design, name, self.throttle.rms_current[name]) for name in LEGS}
 
-    @cached_property
+    @property
+    def band(self) -> float:
+        """What the tolerances leave of the steady O/F limit, for settling [-]; zero when they take all of it."""
+        left = float(self.design.requirements.mixture_ratio_steady) - float(self.spread.spread.max())
+        return max(left, 0.0)
+
+    @property
     def settings(self) -> tuple[float, ...]:
-        """Throttle settings at which the spread is worked out: both ends and every hold."""
-        held = {h.throttle for h in self.throttle.holds}
+        """Throttle settings at which the spread is worked out: both ends and every stretch of constant throttle."""
+        held = {x0 for _, _, x0, x1 in stretches(self.profile) if x0 == x1}
         return tuple(sorted({self.design.throttle.minimum, 1.0, *held}))
 
     @cached_property

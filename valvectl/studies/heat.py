@@ -48,9 +48,13 @@ def heat(design: DesignFile, name: LegName, rms_current: float) -> HeatResult:
     return HeatResult(
         leg=name,
         rms_current=rms_current,
-        surroundings=actuator.temperature,
+        surroundings=actuator.hot_surroundings,
         temperature=winding_temperature(
-            actuator.temperature, rms_current, motor.resistance, motor.resistance_coefficient, motor.thermal_resistance
+            actuator.hot_surroundings,
+            rms_current,
+            motor.resistance,
+            motor.resistance_coefficient,
+            motor.thermal_resistance,
         ),
         limit=motor.temperature_limit,
     )

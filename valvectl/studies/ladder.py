@@ -45,7 +45,7 @@ class LadderResult(Result):
     """[Pa], shape (n,)"""
     legs: dict[LegName, LegLadder]
     exit_pressure_ratio: FloatArray
-    """Nozzle exit pressure over ambient [-], shape (n,); NaN in vacuum. Below about 0.4 the flow separates."""
+    """Nozzle exit pressure over ambient [-], shape (n,); NaN in vacuum. Below about 0.4 the flow may separate."""
     points: tuple[OperatingPoint, ...] = field(repr=False)
 
     def columns(self) -> dict[str, Any]:

@@ -108,13 +108,20 @@ def mover(machine: Machine, name: LegName, servo: Servo, drop: float, battery: f
     )
 
 
-def ratio(design: DesignFile, machine: Machine, schedule: Schedule, name: LegName) -> RatioResult:
-    """Sweep the total ratio of one leg by scaling its last gear stage."""
+def ratio(
+    design: DesignFile, machine: Machine, schedule: Schedule, name: LegName, corner: Machine | None = None
+) -> RatioResult:
+    """Sweep the total ratio of one leg by scaling its last gear stage.
+
+    ``corner`` is the machine at its adverse bounds for torque (``studies.adverse``); by default ``machine`` itself.
+    """
     leg, machine_leg = design.leg(name), machine.legs[name]
+    worst = machine if corner is None else corner
+    worst_leg = worst.legs[name]
     limits = design.requirements
-    drop = largest_pressure_drop(machine, name)
-    breakaway = float(np.max(stem_torque_needed(machine_leg, drop, breakaway=True, dwell=machine_leg.dwell_factor)))
-    current, _ = standstill_current(machine, name, machine.battery_minimum)
+    drop = largest_pressure_drop(worst, name)
+    breakaway = float(np.max(stem_torque_needed(worst_leg, drop, breakaway=True, dwell=worst_leg.dwell_factor)))
+    current, _ = standstill_current(worst, name, worst.battery_minimum)
     stroke = machine_leg.open_stop - machine_leg.closed_stop
     angles = schedule.angle[name]
     span = float(np.ptp(angles))
@@ -130,7 +137,8 @@ def ratio(design: DesignFile, machine: Machine, schedule: Schedule, name: LegNam
         actuator = leg.actuator.model_copy(update={"gears": (*stages[:-1], last)})
         servo = servo_numbers(leg.model_copy(update={"actuator": actuator}))
         changed = machine.with_leg(name, servo=servo)
-        margin[j] = available_torque(changed, name, current) / breakaway - 1.0 if breakaway > 0.0 else math.inf
+        available = available_torque(worst, name, current, servo.ratio)
+        margin[j] = available / breakaway - 1.0 if breakaway > 0.0 else math.inf
         move = mover(changed, name, servo, drop, machine.battery_minimum)
         times[j] = move.move_time(stroke)
         moves[j] = move.move_time(span)
@@ -139,7 +147,7 @@ def ratio(design: DesignFile, machine: Machine, schedule: Schedule, name: LegNam
         motor_speed[j] = servo.speed_limit * servo.ratio / leg.actuator.motor.max_speed
         unseen = 2.0 * servo.half_slot + (2.0 * servo.half_gap if servo.position_on_motor else 0.0)
         jump = worst_jump * machine_leg.servo.spring / servo.spring
-        flow[j] = float(np.max(gains)) * max(servo.position_count, servo.hold_band, unseen, jump)
+        flow[j] = float(np.max(gains)) * max(servo.position_count, 2.0 * servo.hold_band, unseen, jump)
         strongest = servo.torque_constant * servo.current_limit
         tooth[j] = 0.0
         through = 1.0

@@ -2,8 +2,10 @@
 
 The smallest step of the ball that can be relied on is the largest of
 - one count of the position encoder (at the stem),
-- the hold band, inside which the controller lets an error stand,
-- the jump after sticking: (breakaway - running) torque over the stiffness between motor and stem,
+- the hold band, inside which the controller lets an error stand: its full width, since a resting error may lie at the far
+  edge,
+- the jump after sticking: (breakaway - running) torque over the stiffness between motor and stem, twice, as far as an
+  undamped slip goes (elementary mechanics),
 - lost motion that the position loop does not see: the slot between stem and ball always, the gears' too when the
   encoder sits on the motor.
 Each is turned into flow by the installed gain: authority times d ln c / d angle, chamber pressure held.
@@ -100,8 +102,8 @@ def step_causes(machine: Machine, name: LegName, point: OperatingPoint) -> dict[
     unseen = 2.0 * servo.half_slot + (2.0 * servo.half_gap if servo.position_on_motor else 0.0)
     return {
         "encoder count": servo.position_count,
-        "hold band": servo.hold_band,
-        "jump after sticking": extra / servo.spring,
+        "hold band": 2.0 * servo.hold_band,
+        "jump after sticking": 2.0 * extra / servo.spring,
         "unseen lost motion": unseen,
     }
 

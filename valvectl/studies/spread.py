@@ -3,7 +3,8 @@
 The valves stay at the scheduled angles (open loop); the balance of the whole engine is solved anew, so that the
 coupling through chamber pressure is in. A bound counts as the half-width of an even distribution (standard uncertainty =
 bound / sqrt 3, JCGM 100:2008, 4.3.7); independent inputs add by squares (5.1.2); the spread stated is twice the
-standard uncertainty. The angle error of the encoders comes in beside the inputs.
+standard uncertainty. Where each ball may rest about its command (encoder error, hold band, slot, unseen lost motion)
+comes in beside the inputs.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ from typing import Any
 import numpy as np
 
 from valvectl.design.design_file import DesignFile
-from valvectl.design.schema import LEGS
+from valvectl.design.schema import LEGS, LegName
 from valvectl.errors import ValvectlError
 from valvectl.parts.lookup import FloatArray
 from valvectl.plant.balance import balance
@@ -80,6 +81,25 @@ def _moved(design: DesignFile, key: str, value: Any, tolerance: float, relative:
     return design.with_values({key: float(value) + sign * factor})
 
 
+def placement(machine: Machine, name: LegName) -> dict[str, float]:
+    """Bounds [rad] of where a ball may rest about its command, by the key that brings each in: encoder accuracy, hold
+    band, half the slot, and half the gears' lost motion where the position encoder sits on the motor."""
+    servo = machine.legs[name].servo
+    return {
+        "actuator.position_encoder.accuracy": servo.position_accuracy,
+        "controller.hold_band": servo.hold_band,
+        "valve.slot_clearance": servo.half_slot,
+        "actuator.gears (lost motion)": servo.half_gap if servo.position_on_motor else 0.0,
+    }
+
+
+def _as_metered(moved: Machine, machine: Machine) -> Machine:
+    """The moved machine with the regulators' droop still counted from the design's own flows."""
+    for name in LEGS:
+        moved = moved.with_leg(name, reference_flow=machine.legs[name].reference_flow)
+    return moved
+
+
 def spread(
     design: DesignFile,
     machine: Machine,
@@ -101,18 +121,21 @@ def spread(
         change = np.zeros(len(settings))
         try:
             for sign in (-1, 1):
-                moved = build(_moved(design, item.key, item.value, item.tolerance, item.relative, sign))
+                moved = _as_metered(
+                    build(_moved(design, item.key, item.value, item.tolerance, item.relative, sign)), machine
+                )
                 after = np.array([balance(moved, *pair).mixture_ratio for pair in angles])
                 change = np.maximum(change, np.abs(after / [p.mixture_ratio for p in base] - 1.0))
         except ValvectlError as error:
             left_out.append(f"{item.key}: {error}")
             continue
         contributions.append(Contribution(item.key, item.tolerance, change))
+    models = [engine_model(machine, p) for p in base]
     for name in LEGS:
-        accuracy = machine.legs[name].servo.position_accuracy
-        if accuracy > 0.0:
-            change = np.array([abs(engine_model(machine, p).static_ratio_sensitivity(name)) * accuracy for p in base])
-            contributions.append(Contribution(f"legs.{name}.actuator.position_encoder.accuracy", accuracy, change))
+        for key, bound in placement(machine, name).items():
+            if bound > 0.0:
+                change = np.array([abs(m.static_ratio_sensitivity(name)) * bound for m in models])
+                contributions.append(Contribution(f"legs.{name}.{key}", bound, change))
     contributions.sort(key=lambda c: -float(np.max(c.ratio_change)))
     changes = np.array([c.ratio_change for c in contributions]).reshape(-1, len(settings))
     return SpreadResult(

@@ -25,6 +25,8 @@ from valvectl.studies.result import Result
 
 SHORTEST_HOLD = 0.3
 """A stretch of constant throttle counts as a hold from this length on [s]."""
+LEVELS = np.linspace(0.05, 0.95, 19)
+"""Levels of a change at which the lags of the valves are compared [-]."""
 QUIET_SHARE = 0.5
 """Share of a hold, its last part, over which steady error and hunting are read."""
 
@@ -66,7 +68,9 @@ class Change:
     peak_time: float
     """When that is [s]."""
     lag: dict[LegName, float]
-    """By how much later than the schedule the ball passes the middle of the change [s]; NaN if it never does."""
+    """By how much later than the schedule each ball passes ``level`` [s]; NaN if it never does."""
+    level: float
+    """Share of the way through the change, 5 to 95 %, at which the two lags differ most [-]."""
 
     @property
     def mismatch(self) -> float:
@@ -191,6 +195,7 @@ def throttle(
             until = following[1] if following[2] == following[3] else t1
             here = (time >= t0 - 1e-12) & (time <= until + 1e-12)
             j = int(np.argmax(np.abs(np.where(here, error, 0.0))))
+            lag, level = _lags(schedule, trace, profile, (t0, until, x0, x1))
             changes.append(
                 Change(
                     start=t0,
@@ -199,7 +204,8 @@ def throttle(
                     after=x1,
                     peak_error=float(error[j]),
                     peak_time=float(time[j]),
-                    lag={name: _lag(schedule, trace, name, profile, (t0, until, x0, x1)) for name in LEGS},
+                    lag=lag,
+                    level=level,
                 )
             )
     return ThrottleResult(
@@ -262,19 +268,29 @@ def _hold(
     )
 
 
-def _lag(
+def _lags(
     schedule: Schedule,
     trace: Trace,
-    name: LegName,
     profile: Sequence[tuple[float, float]],
     stretch: tuple[float, float, float, float],
-) -> float:
-    """Lag of the ball behind the schedule's angle where each passes the middle between start and end of the change."""
+) -> tuple[dict[LegName, float], float]:
+    """Lags of both balls behind the schedule's angles at the level of the change where they differ most, and the level.
+
+    Not at the middle alone: with speed fed forward the lag has gone by then, and the mixture ratio has paid already.
+    """
     t0, until, x0, x1 = stretch
     here = (trace.time >= t0 - 1e-12) & (trace.time <= until + 1e-12)
     time = trace.time[here]
-    ends = schedule.angle_at(name, np.array([x0, x1]))
-    middle = float(ends.mean())
-    rising = bool(ends[1] > ends[0])
-    wanted = schedule.angle_at(name, throttle_at(profile, time))
-    return _crossing(time, trace.legs[name].ball[here], middle, rising) - _crossing(time, wanted, middle, rising)
+    settings = throttle_at(profile, time)
+    lags = np.empty((2, LEVELS.size))
+    for k, name in enumerate(LEGS):
+        first, last = schedule.angle_at(name, np.array([x0, x1]))
+        wanted = schedule.angle_at(name, settings)
+        ball = trace.legs[name].ball[here]
+        for j, share in enumerate(LEVELS):
+            level = float(first + share * (last - first))
+            rising = bool(last > first)
+            lags[k, j] = _crossing(time, ball, level, rising) - _crossing(time, wanted, level, rising)
+    differ = np.abs(lags[0] - lags[1])
+    j = int(np.argmax(np.where(np.isnan(differ), np.inf, differ)))
+    return {name: float(lags[k, j]) for k, name in enumerate(LEGS)}, float(LEVELS[j])

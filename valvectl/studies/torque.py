@@ -2,7 +2,8 @@
 
 Rule: 100 % static margin, available over needed less one, at any position in the worst case (MIL-A-83577B; AIAA S-114;
 wording from memory). The limit itself is a requirement of the design. Needed: breakaway torque cold, after a long rest,
-at the largest pressure difference the tank can put on the valve, plus the stream's torque. Available: end of discharge,
+at the largest pressure difference the tank can put on the valve, plus the stream's torque, all at the adverse bounds of
+their declared tolerances. Available, likewise at the bounds: end of discharge,
 both drives pulling, hot winding and magnets, breakaway efficiency of the gears, cold motor friction.
 """
 
@@ -44,6 +45,10 @@ class TorqueResult(Result):
     """Where that is [rad]."""
     pressure_drop: float
     """Pressure difference used [Pa]."""
+    nominal_margin: float = math.nan
+    """The same margin with every toleranced input at its nominal value [-]."""
+    moved: tuple[str, ...] = ()
+    """Toleranced inputs that stand at their adverse bound here."""
 
     def columns(self) -> dict[str, Any]:
         return {
@@ -103,8 +108,14 @@ def available_torque(machine: Machine, name: LegName, current: float, ratio: flo
     return n * servo.train.static_efficiency * max(shaft, 0.0)
 
 
-def torque(machine: Machine, name: LegName) -> TorqueResult:
-    """Static torque margin of one leg over its travel at the worst corner."""
+def torque(
+    machine: Machine, name: LegName, nominal: Machine | None = None, moved: tuple[str, ...] = ()
+) -> TorqueResult:
+    """Static torque margin of one leg over its travel at the worst corner.
+
+    ``machine`` has the toleranced inputs at their adverse bounds (``studies.adverse``), ``moved`` names them, ``nominal``
+    is the machine without that.
+    """
     leg = machine.legs[name]
     drop = largest_pressure_drop(machine, name)
     needed = stem_torque_needed(leg, drop, breakaway=True, dwell=leg.dwell_factor)
@@ -123,4 +134,6 @@ def torque(machine: Machine, name: LegName) -> TorqueResult:
         margin=available / float(needed[worst]) - 1.0 if needed[worst] > 0.0 else math.inf,
         worst_angle=float(leg.characteristic.angles[worst]),
         pressure_drop=drop,
+        nominal_margin=torque(nominal, name).margin if nominal is not None else math.nan,
+        moved=tuple(key for key in moved if key.startswith((f"legs.{name}.", "battery."))),
     )

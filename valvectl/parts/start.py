@@ -1,0 +1,38 @@
+"""Start of an engine: gas that a liquid compresses, propellant that burns at once. Bounds, not predictions."""
+
+from __future__ import annotations
+
+import math
+
+
+def compressed_temperature(temperature: float, pressure: float, end_pressure: float, gamma: float) -> float:
+    """Temperature [K] of a gas compressed without heat loss from ``pressure`` to ``end_pressure`` [Pa], isentropic.
+
+    T (p2/p1)^((gamma - 1)/gamma). An upper bound for the bulk of the gas in a small line, where the walls cool it.
+    """
+    return float(temperature * (end_pressure / pressure) ** ((gamma - 1.0) / gamma))
+
+
+def gas_energy_per_mass(c_star: float, gamma: float) -> float:
+    """R T of the chamber gas [J/kg] from its characteristic velocity [m/s]: (c* Gamma)^2.
+
+    Gamma = sqrt(gamma) (2/(gamma+1))^((gamma+1)/(2(gamma-1))), any rocket propulsion text (c* = sqrt(R T) / Gamma).
+    """
+    function = math.sqrt(gamma) * (2.0 / (gamma + 1.0)) ** ((gamma + 1.0) / (2.0 * (gamma - 1.0)))
+    return (c_star * function) * (c_star * function)
+
+
+def burst_pressure(mass: float, volume: float, c_star: float, gamma: float) -> float:
+    """Pressure rise [Pa] when a mass [kg] of mixed propellant burns at once in a closed volume [m^3].
+
+    m gamma R T / V: constant-volume combustion heats to about gamma times the constant-pressure temperature. A bound: the
+    nozzle is open and not all is mixed; detonation goes locally above it.
+    """
+    return mass * gamma * gas_energy_per_mass(c_star, gamma) / volume
+
+
+def burnable_mass(oxidizer: float, fuel: float, mixture_ratio: float) -> float:
+    """Mass [kg] that can burn at a mixture ratio out of two masses present [kg]: the scarcer one decides."""
+    by_oxidizer = oxidizer * (1.0 + mixture_ratio) / mixture_ratio
+    by_fuel = fuel * (1.0 + mixture_ratio)
+    return by_oxidizer if by_oxidizer < by_fuel else by_fuel

@@ -1,0 +1,499 @@
+"""Pressure surge in a leg's line when its valve moves: how high, how low, how fast it may move, how it best closes.
+
+Three movements at the leg's command speed limit, solved by the method of characteristics with the valve's own curve
+(free and choked), friction and the path behind the valve: shutting from full thrust, the largest throttle step down and
+the same step up. Then the fastest constant speed that shuts within a pressure limit with the liquid left whole, and the
+closing law of least surge for a given closing time.
+
+That law shuts at the leg's speed limit wherever the pressure before the valve allows it and holds that pressure elsewhere;
+the pressure is the lowest with which it is shut in time. It follows from the line and the valve, so that it changes with
+either; the table is to be checked on the stand before it is trusted.
+
+The chamber pressure follows the valve without lag: the schedule's between its ends, and down to ambient in a straight
+line below the lowest throttle. That is on the cautious side for a closure. The command is followed exactly; a servo's lag
+only rounds the corners.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from valvectl.design.design_file import DesignFile
+from valvectl.design.schema import LegName
+from valvectl.errors import DesignError, Fault
+from valvectl.parts import line, wave
+from valvectl.parts.lookup import FloatArray
+from valvectl.parts.wave import PipeWall
+from valvectl.plant.characteristics import HeldValve, Pipe, ValveEnd, Waves, loss_at, moc, steady_flow, time_step, times
+from valvectl.plant.machine import LegMachine, Machine
+from valvectl.plant.schedule import Schedule
+from valvectl.studies.result import Result
+
+LIMIT_FACTOR = 1.2
+"""Pressure limit over the pressure at rest when none is given (common practice, no source)."""
+WATCHED_REFLECTIONS = 6
+"""Time watched after a movement, in 2 L / a."""
+LAW_POINTS = 121
+"""Entries of the closing law's table."""
+LAW_TIME = 2.0
+"""Closing time of the law over that of the stroke at the speed limit, when none is given [-]."""
+SLOWEST_CLOSURE = 20.0
+"""Longest closing time looked at [s]."""
+SAFE_TOLERANCE = 0.01
+"""Relative width to which the safe speed is found [-]."""
+
+
+@dataclass(frozen=True)
+class Movement:
+    """One movement of the valve; arrays of shape (n,) over time."""
+
+    name: str
+    start_angle: float
+    """[rad]"""
+    end_angle: float
+    """[rad]"""
+    duration: float
+    """Time that the valve moves [s]."""
+    start_velocity: float
+    """Velocity in the line before it [m/s]."""
+    peak: float
+    """Highest pressure before the valve [Pa]."""
+    rise: float
+    """Peak over the higher of the steady pressures before the valve at the start and at the end [Pa]."""
+    trough: float
+    """Lowest pressure anywhere in the line [Pa]."""
+    cavity: float
+    """Largest vapour volume at one node [m^3]; zero: the liquid stays whole."""
+    grid_error: float
+    """Change of the peak when the number of reaches is doubled [Pa]."""
+    time: FloatArray = field(repr=False)
+    angle: FloatArray = field(repr=False)
+    """[rad]"""
+    pressure: FloatArray = field(repr=False)
+    """Before the valve [Pa]."""
+    flow: FloatArray = field(repr=False)
+    """[kg/s]"""
+
+
+@dataclass(frozen=True)
+class ClosingLaw:
+    """Closing law of least surge for one closing time."""
+
+    duration: float
+    """[s]"""
+    time: FloatArray
+    """Times of the table [s], shape (n,)."""
+    angle: FloatArray
+    """Ball angle at those times [rad], shape (n,); straight lines between."""
+    peak: float
+    """Highest pressure with that table [Pa], by the method of characteristics."""
+    trough: float
+    """[Pa]"""
+    constant_speed_peak: float
+    """Highest pressure when the valve shuts at constant speed in the same time [Pa]."""
+    held_pressure: float
+    """Pressure before the valve that the law sets out to hold [Pa]; the table's straight lines can go a little above."""
+    fastest: float
+    """Largest speed that the table asks for [rad/s]; at most the leg's limit."""
+    run: Waves = field(repr=False)
+
+
+@dataclass(frozen=True)
+class SurgeResult(Result):
+    """Surge of one leg. Pressures absolute and before the valve unless said."""
+
+    leg: LegName
+    wall: PipeWall
+    wave_speed: float
+    """[m/s]"""
+    reflection: float
+    """2 L / a [s]; the line rings at twice this period."""
+    velocity: float
+    """Velocity in the line at full thrust [m/s]."""
+    static_pressure: float
+    """At no flow [Pa]."""
+    vapour_pressure: float
+    """[Pa]"""
+    joukowsky: float
+    """Rise of a stop from full thrust within 2 L / a [Pa]."""
+    slow_estimate: float
+    """Rise by Michaud's estimate for the stroke at the speed limit, as if the flow fell evenly [Pa]."""
+    unsteady_coefficient: float
+    """Brunone coefficient k [-]; zero: steady friction only."""
+    reaches: int
+    speed_limit: float
+    """The leg's command speed limit [rad/s]."""
+    pressure_limit: float
+    """[Pa]"""
+    movements: tuple[Movement, ...]
+    safe_speed: float
+    """Fastest constant speed [rad/s] that shuts from full thrust within the limit; zero: none in 20 s; inf: any."""
+    law: ClosingLaw | None
+    """None when there is none for the closing time."""
+    law_note: str
+    """Why there is none, or that it gains nothing; else empty."""
+    assumptions: tuple[str, ...]
+    cautions: tuple[str, ...]
+
+    def movement(self, name: str) -> Movement:
+        """A movement by name."""
+        return next(m for m in self.movements if m.name == name)
+
+    @property
+    def worst(self) -> Movement:
+        """The movement with the highest peak."""
+        return max(self.movements, key=lambda m: m.peak)
+
+    def columns(self) -> dict[str, Any]:
+        moves = self.movements
+        return {
+            "movement": [m.name for m in moves],
+            "from [deg]": [math.degrees(m.start_angle) for m in moves],
+            "to [deg]": [math.degrees(m.end_angle) for m in moves],
+            "time [ms]": [1e3 * m.duration for m in moves],
+            "peak [bar abs]": [m.peak / 1e5 for m in moves],
+            "rise [bar]": [m.rise / 1e5 for m in moves],
+            "limit [bar abs]": [self.pressure_limit / 1e5 for m in moves],
+            "lowest in the line [bar abs]": [m.trough / 1e5 for m in moves],
+            "vapour pressure [bar abs]": [self.vapour_pressure / 1e5 for m in moves],
+            "largest cavity [mm^3]": [1e9 * m.cavity for m in moves],
+            "grid error [bar]": [m.grid_error / 1e5 for m in moves],
+        }
+
+
+@dataclass(frozen=True)
+class _Line:
+    """A leg with its line and the chamber pressure that goes with each angle."""
+
+    leg: LegMachine
+    pipe: Pipe
+    angles: FloatArray
+    chamber: FloatArray
+
+    def coefficients(self, angle: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Flow coefficient [m^2], recovery factor [-] and chamber pressure [Pa] at angles [rad]."""
+        grid = self.leg.characteristic
+        c = np.interp(angle, grid.angles, grid.c)
+        return c, np.interp(angle, grid.angles, grid.fl), np.interp(angle, self.angles, self.chamber)
+
+    def end(self, angle: FloatArray) -> ValveEnd:
+        c, fl, back = self.coefficients(angle)
+        return ValveEnd(
+            c=c,
+            fl=fl,
+            back_pressure=back,
+            ff=self.leg.ff,
+            down_loss=self.leg.down_loss,
+            fixed_loss=1.0 / (2.0 * self.leg.liquid.density * self.leg.cda**2),
+        )
+
+    def standing(self, angle: float) -> float:
+        """Pressure before the valve in steady flow at an angle [Pa]."""
+        flow, pipe = steady_flow(self.pipe, self.end(np.array([angle]))), self.pipe
+        loss = loss_at(pipe.loss, pipe.loss_per_step, flow)
+        return pipe.tank + pipe.head - pipe.droop * flow - loss * flow * abs(flow)
+
+    def move(self, first: float, last: float, speed: float, reaches: int) -> tuple[Waves, FloatArray]:
+        """A movement at constant speed [rad/s], and the angles."""
+        lasting = abs(last - first) / speed
+        time = times(self.pipe, lasting + WATCHED_REFLECTIONS * self.pipe.reflection, reaches)
+        angle = first + (last - first) * np.minimum(time / lasting, 1.0)
+        return moc(self.pipe, self.end(angle), reaches), angle
+
+
+def _faults(design: DesignFile, leg: LegName, wall: PipeWall, limit: float | None, static: float) -> list[Fault]:
+    file = str(design.path) if design.path is not None else ""
+    faults: list[Fault] = []
+
+    def fault(key: str, message: str, got: str) -> None:
+        faults.append(Fault(message, key=f"legs.{leg}.line.{key}", file=file, got=got))
+
+    diameter = design.leg(leg).line.inner_diameter
+    if not 0.0 < wall.thickness <= diameter:
+        fault(
+            "wall_thickness",
+            f"must be above zero and at most the inner diameter ({1e3 * diameter:.4g} mm)",
+            f"{1e3 * wall.thickness:.4g} mm",
+        )
+    if not 1e6 <= wall.elasticity <= 1e12:
+        fault("elasticity", "must be between 1 MPa and 1000 GPa", f"{wall.elasticity / 1e9:.4g} GPa")
+    if not 0.0 <= wall.poisson <= 0.5:
+        fault("poisson_ratio", "must be between 0 and 0.5", f"{wall.poisson:.4g}")
+    if wall.anchoring not in wave.ANCHORINGS:
+        fault("anchoring", f"must be one of {', '.join(wave.ANCHORINGS)}", str(wall.anchoring))
+    if limit is not None and not (math.isfinite(limit) and limit > static):
+        fault(
+            "pressure_limit",
+            f"must be above the pressure at rest before the valve ({static / 1e5:.4g} bar abs)",
+            f"{limit / 1e5:.4g} bar abs",
+        )
+    return faults
+
+
+def _line(
+    machine: Machine, design: DesignFile, schedule: Schedule, name: LegName, wall: PipeWall, unsteady: bool
+) -> _Line:
+    leg, pipe = machine.legs[name], design.leg(name).line
+    liquid, flow = leg.liquid, schedule.points[-1].legs[name].flow
+    decay = wave.shear_decay(line.reynolds(flow, pipe.inner_diameter, liquid.viscosity))
+    shut = max(leg.characteristic.shut, leg.closed_stop)
+    order = np.argsort(schedule.angle[name])
+    angles = schedule.angle[name][order]
+    pressures = np.array([p.chamber_pressure for p in schedule.points])[order]
+    return _Line(
+        leg=leg,
+        pipe=Pipe(
+            length=pipe.length,
+            area=line.area(pipe.inner_diameter),
+            wave_speed=wave.pipe_wave_speed(liquid.sound_speed, liquid.density, pipe.inner_diameter, wall),
+            rho=liquid.density,
+            loss=leg.up_loss,
+            loss_per_step=leg.loss_per_step,
+            tank=leg.tank_pressure,
+            droop=leg.tank_droop / leg.reference_flow,
+            head=leg.head,
+            vapour_pressure=liquid.vapour_pressure,
+            unsteady=wave.brunone_coefficient(decay) if unsteady else 0.0,
+        ),
+        angles=np.concatenate(([shut], angles)),
+        chamber=np.concatenate(([machine.ambient_pressure], pressures)),
+    )
+
+
+def _movement(of: _Line, name: str, first: float, last: float, speed: float, reaches: int) -> Movement:
+    run, angle = of.move(first, last, speed, reaches)
+    fine, _ = of.move(first, last, speed, 2 * reaches)
+    rest = max(of.standing(first), of.standing(last))
+    return Movement(
+        name=name,
+        start_angle=first,
+        end_angle=last,
+        duration=abs(last - first) / speed,
+        start_velocity=float(run.valve_flow[0]) / (of.pipe.rho * of.pipe.area),
+        peak=run.peak,
+        rise=run.peak - rest,
+        trough=run.trough,
+        cavity=run.cavity,
+        grid_error=abs(fine.peak - run.peak),
+        time=run.time,
+        angle=angle,
+        pressure=run.valve_pressure,
+        flow=run.valve_flow,
+    )
+
+
+def _safe_speed(of: _Line, first: float, last: float, start: float, limit: float, reaches: int) -> float:
+    stroke = abs(last - first)
+
+    def holds(speed: float) -> bool:
+        run, _ = of.move(first, last, speed, reaches)
+        return run.peak <= limit and run.cavity == 0.0
+
+    fastest, slowest = stroke / (0.02 * of.pipe.reflection), stroke / SLOWEST_CLOSURE
+    low = high = min(max(start, slowest), fastest)
+    if holds(low):
+        while holds(high):
+            if high >= fastest:
+                return math.inf
+            low, high = high, min(3.0 * high, fastest)
+    else:
+        while not holds(low):
+            if low <= slowest:
+                return 0.0
+            low, high = max(low / 3.0, slowest), low
+    while high > (1.0 + SAFE_TOLERANCE) * low:
+        middle = math.sqrt(low * high)
+        low, high = (middle, high) if holds(middle) else (low, middle)
+    return low
+
+
+def closing_law(of: _Line, first: float, last: float, duration: float, speed_limit: float, reaches: int) -> ClosingLaw:
+    """Closing law of least surge from an angle to shut in a given time [s].
+
+    ``duration`` must leave room for the stroke at ``speed_limit`` [rad/s].
+    """
+    pipe, grid = of.pipe, of.leg.characteristic
+    c, fl, back = of.coefficients(grid.angles)
+    outline = of.end(grid.angles)
+
+    def held(pressure: float) -> Waves:
+        valve = HeldValve(
+            start=grid.start,
+            per_step=grid.per_step,
+            c=c,
+            fl=fl,
+            back_pressure=back,
+            first=first,
+            last=last,
+            speed=speed_limit,
+            pressure=pressure,
+            ff=outline.ff,
+            down_loss=outline.down_loss,
+            fixed_loss=outline.fixed_loss,
+        )
+        return moc(pipe, valve, reaches, duration)
+
+    constant, _ = of.move(first, last, abs(last - first) / duration, reaches)
+    # Below the pressure at rest a valve can not shut; at the peak of constant speed it needs no longer than that.
+    low, high = min(pipe.tank + pipe.head, constant.peak), constant.peak
+    for _ in range(20):
+        middle = 0.5 * (low + high)
+        low, high = (low, middle) if held(middle).angle[-1] <= last + 1e-9 else (middle, high)
+    ideal = held(high)
+    table = np.linspace(0.0, duration, LAW_POINTS)
+    angle = np.interp(table, ideal.time, ideal.angle)
+    angle[-1] = last
+    time = times(pipe, duration + WATCHED_REFLECTIONS * pipe.reflection, reaches)
+    run = moc(pipe, of.end(np.interp(time, table, angle)), reaches)
+    return ClosingLaw(
+        duration=duration,
+        time=table,
+        angle=angle,
+        peak=run.peak,
+        trough=run.trough,
+        constant_speed_peak=constant.peak,
+        held_pressure=high,
+        fastest=float(np.max(np.abs(np.diff(angle)))) / float(table[1]),
+        run=run,
+    )
+
+
+def surge(
+    machine: Machine,
+    design: DesignFile,
+    schedule: Schedule,
+    leg: LegName,
+    wall: PipeWall | None = None,
+    pressure_limit: float | None = None,
+    closing_time: float | None = None,
+    reaches: int = 24,
+    unsteady: bool = True,
+) -> SurgeResult:
+    """Surge study of one leg.
+
+    Parameters
+    ----------
+    wall : the line's wall; by default stainless steel, 1 mm, anchored upstream, and said to be assumed
+    pressure_limit : highest pressure allowed before the valve, absolute [Pa]; by default 1.2 times that at rest
+    closing_time : for the closing law [s]; by default twice that of the stroke at the leg's speed limit
+    reaches : reaches of the line; the peak of each movement is compared with twice as many
+    unsteady : add Brunone's unsteady friction to the steady one
+
+    Raises ``DesignError`` with all faults of the inputs, ``SimulationError`` when a run can not be made.
+    """
+    numbers, pipe = machine.legs[leg], design.leg(leg).line
+    static = numbers.tank_pressure + numbers.head
+    given = wall if wall is not None else PipeWall()
+    faults = _faults(design, leg, given, pressure_limit, static)
+    file = str(design.path) if design.path is not None else ""
+    if closing_time is not None and not 1e-6 < closing_time <= SLOWEST_CLOSURE:
+        message = f"closing time must be above zero and at most {SLOWEST_CLOSURE:g} s"
+        faults.append(Fault(message, key="closing_time", file=file, got=f"{closing_time:g} s"))
+    if not 4 <= reaches <= 500:
+        faults.append(Fault("reaches must be from 4 to 500", key="reaches", file=file, got=str(reaches)))
+    if faults:
+        raise DesignError(faults)
+    of = _line(machine, design, schedule, leg, given, unsteady)
+    limit = LIMIT_FACTOR * static if pressure_limit is None else pressure_limit
+    speed = numbers.servo.speed_limit
+    highest, lowest = float(schedule.angle[leg][-1]), float(schedule.angle[leg][0])
+    shut = numbers.closed_stop
+    movements = (
+        _movement(of, "shut from full thrust", highest, shut, speed, reaches),
+        _movement(of, "throttle down", highest, lowest, speed, reaches),
+        _movement(of, "throttle up", lowest, highest, speed, reaches),
+    )
+    safe = _safe_speed(of, highest, shut, speed, limit, reaches)
+    stroke = movements[0].duration
+    lasting = LAW_TIME * stroke if closing_time is None else closing_time
+    shortest = 1.02 * stroke
+    law, note = None, ""
+    if lasting < shortest:
+        note = f"no closing law for {1e3 * lasting:.4g} ms: the stroke at the speed limit takes {1e3 * stroke:.4g} ms"
+    else:
+        law = closing_law(of, highest, shut, lasting, speed, reaches)
+        if law.peak >= law.constant_speed_peak:
+            note = "the closing law gains nothing over constant speed here"
+    velocity = movements[0].start_velocity
+    result = SurgeResult(
+        leg=leg,
+        wall=given,
+        wave_speed=of.pipe.wave_speed,
+        reflection=of.pipe.reflection,
+        velocity=velocity,
+        static_pressure=static,
+        vapour_pressure=numbers.liquid.vapour_pressure,
+        joukowsky=wave.joukowsky(of.pipe.rho, of.pipe.wave_speed, velocity),
+        slow_estimate=wave.closure_estimate(
+            of.pipe.rho, of.pipe.wave_speed, of.pipe.length, velocity, movements[0].duration
+        ),
+        unsteady_coefficient=of.pipe.unsteady,
+        reaches=reaches,
+        speed_limit=speed,
+        pressure_limit=limit,
+        movements=movements,
+        safe_speed=safe,
+        law=law,
+        law_note=note,
+        assumptions=_assumptions(given, wall is None, pressure_limit is None, unsteady, of, reaches),
+        cautions=(),
+    )
+    return _with_cautions(result, pipe.length)
+
+
+def _assumptions(
+    wall: PipeWall, assumed_wall: bool, assumed_limit: bool, unsteady: bool, of: _Line, reaches: int
+) -> tuple[str, ...]:
+    lines = []
+    if assumed_wall:
+        lines.append(
+            f"wall assumed: {1e3 * wall.thickness:g} mm, {wall.elasticity / 1e9:g} GPa, Poisson's ratio {wall.poisson:g}, "
+            f"anchored at its upstream end"
+        )
+    if assumed_limit:
+        lines.append(
+            f"pressure limit assumed: {LIMIT_FACTOR:g} times the pressure at rest (common practice, no source)"
+        )
+    lines += [
+        "liquid free of gas, pipe at rest, one diameter; losses of fittings spread along the line",
+        "unsteady friction: Brunone, coefficient by Vardy and Brown" if unsteady else "steady friction only",
+        "chamber pressure follows the valve without lag, down to ambient when it is shut",
+        "the command is followed exactly at the speed limit",
+        "the path behind the valve is a resistance without waves of its own",
+        f"{reaches} reaches, time step {1e6 * time_step(of.pipe, reaches):.3g} us",
+    ]
+    return tuple(lines)
+
+
+def _with_cautions(result: SurgeResult, length: float) -> SurgeResult:
+    import dataclasses
+
+    lines = []
+    for m in result.movements:
+        if m.peak > result.pressure_limit:
+            lines.append(
+                f"{m.name}: {m.peak / 1e5:.2f} bar abs before the valve, above the limit of "
+                f"{result.pressure_limit / 1e5:.2f}"
+            )
+        if m.cavity > 0.0:
+            lines.append(
+                f"{m.name}: the line falls to vapour pressure and the column parts; its collapse can exceed any figure "
+                "here, and in oxygen or a monopropellant it can ignite"
+            )
+        if m.grid_error > 0.02 * max(abs(m.rise), 0.01 * m.peak):
+            lines.append(f"{m.name}: the peak still moves by {m.grid_error / 1e5:.2g} bar when the reaches are doubled")
+    if result.joukowsky + result.static_pressure > result.pressure_limit:
+        lines.append(
+            f"a valve that slams (broken coupler, lost drive, a solenoid or burst disc in this line) within "
+            f"{1e3 * result.reflection:.2g} ms gives up to {(result.static_pressure + result.joukowsky) / 1e5:.0f} bar abs, "
+            "whatever the command speed: choose line, fittings and sensors for it or make it impossible"
+        )
+    lines.append(
+        f"priming an empty line of {length:.3g} m is another event: the front runs faster than the flow in service and "
+        "stops dead at the shut valve; fill slowly, through a bleed, and wait"
+    )
+    return dataclasses.replace(result, cautions=tuple(lines))
