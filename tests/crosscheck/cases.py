@@ -36,10 +36,16 @@ class Case:
 
 
 def with_limits(machine: Machine, real: Machine) -> Machine:
-    """Copy with the current and duty limits of another machine: the bus has no solution for unlimited demands."""
+    """Copy with battery, harness, current and duty limits of another machine.
+
+    The bus comes with the limits: for unlimited demands its voltage has no solution.
+    """
+    machine = dataclasses.replace(machine, battery_resistance=real.battery_resistance)
     for name in LEGS:
         servo = real.legs[name].servo
-        machine = machine.with_servo(name, current_limit=servo.current_limit, duty_limit=servo.duty_limit)
+        machine = machine.with_servo(
+            name, current_limit=servo.current_limit, duty_limit=servo.duty_limit, harness=servo.harness
+        )
     return machine
 
 
@@ -119,7 +125,7 @@ def mismatched(design: Any) -> Case:
         speed_period=0.25e-3,
         current_period=62.5e-6,
         position_delay=0.41e-3,
-        speed_delay=0.0917e-3,
+        speed_delay=0.0667e-3,
         current_delay=70.3e-6,
     )
     machine = machine.with_leg("oxidizer", delay=1.3443e-3)

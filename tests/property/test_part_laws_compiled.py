@@ -117,7 +117,9 @@ def test_numba_gives_what_python_gives(name, compiled):
         arguments = _arguments(law, rng)
         expected, got = np.atleast_1d(law(*arguments)), np.atleast_1d(machine(*arguments))
         np.testing.assert_array_equal(np.isnan(got), np.isnan(expected))
-        np.testing.assert_allclose(got, expected, rtol=1e-14, atol=0.0, err_msg=f"{name}{tuple(arguments)}")
+        # A value near zero between table entries of order one carries the rounding of those entries.
+        rounding = 1e-15 if name.startswith("lookup.") else 0.0
+        np.testing.assert_allclose(got, expected, rtol=1e-14, atol=rounding, err_msg=f"{name}{tuple(arguments)}")
 
 
 @pytest.mark.parametrize("name", ["valve.outlet_pressure", "valve.inlet_pressure", "motor.winding_temperature"])

@@ -14,6 +14,7 @@ import valvectl
 from valvectl.plant.linear import EngineModel, LegSlopes
 from valvectl.plant.motion import Mover
 from valvectl.studies.loop import step_metrics
+from valvectl.studies.torque import torque
 
 RIG = Path(__file__).parents[2] / "designs" / "hover-rig.toml"
 PASCH = "Pasch and Seering, ASME J. Mech. Transm. Autom. Des. 106 (1984) 102-108 (from memory, worked out again)"
@@ -145,12 +146,15 @@ def test_torque_margin_worked_by_hand():
             f"{gears}[1].efficiency": 0.9, f"{gears}[1].static_efficiency": 0.8,
         }
     )  # fmt: skip
-    result = design.torque("oxidizer")
+    result = torque(design.machine, "oxidizer")  # at the nominal values of toleranced inputs
     verify(row("torque-drop", "largest pressure difference", 20.0e5, "Pa", 1e-12, MARGIN), result.pressure_drop)
     verify(row("torque-needed", "torque needed", 4.78, "N m", 1e-9, MARGIN), result.needed[0])
     verify(row("torque-available", "torque available", 11.92, "N m", 1e-9, MARGIN), result.available)
     verify(row("torque-margin", "static torque margin", 11.92 / 4.78 - 1.0, "", 1e-9, MARGIN), result.margin)
     assert result.worst_angle == 0.0
+    adverse = design.torque("oxidizer")
+    assert adverse.nominal_margin == result.margin
+    assert adverse.margin < result.margin
 
 
 # -------------------------------------------------------------------------------------------------- step responses

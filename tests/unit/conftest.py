@@ -76,7 +76,7 @@ def made_throttle() -> ThrottleResult:
         )  # fmt: skip
 
     hold = Hold(1.5, 4.0, 0.4, -1e-9, math.inf, {"oxidizer": 0.008, "fuel": 0.0}, {"oxidizer": 0.03, "fuel": 0.0})
-    change = Change(1.0, 1.5, 1.0, 0.4, -0.0765, 2.5, {"oxidizer": 0.002, "fuel": math.nan})
+    change = Change(1.0, 1.5, 1.0, 0.4, -0.0765, 2.5, {"oxidizer": 0.002, "fuel": math.nan}, 0.5)
     return ThrottleResult(
         band=0.05,
         wanted_ratio=1.2,

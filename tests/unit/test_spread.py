@@ -19,7 +19,8 @@ from valvectl.studies.spread import SpreadResult, spread
 RIG = Path(__file__).parents[2] / "designs" / "hover-rig.toml"
 SETTINGS = (0.4, 0.7, 1.0)
 TOLERANCE = re.compile(r',\s*tolerance\s*=\s*("[^"]*"|[0-9.e+-]+)')
-ACCURACY = {f"legs.{name}.actuator.position_encoder.accuracy": 0.0 for name in LEGS}
+PLACEMENT = ("actuator.position_encoder.accuracy", "controller.hold_band", "valve.slot_clearance")
+"""Keys of a leg that say where a ball may rest about its command."""
 
 
 @cache
@@ -30,16 +31,26 @@ def text() -> str:
     return stripped
 
 
-def toleranced(folder: Path, *changes: tuple[str, str], accuracy: bool = False) -> valvectl.Design:
-    """The rig with only the tolerances put in by replacing pieces of its text, each found once."""
+def tolerance(table: str, key: str, width: str) -> tuple[str, str]:
+    """The line of a key given as a table in the rig's file, and the same with a tolerance put in."""
+    line = re.search(rf"^{key} = \{{ value = .*$", text()[text().index(f"[{table}]") :], re.MULTILINE)
+    assert line is not None
+    return f"[{table}]", line[0].replace(", origin", f', tolerance = "{width}", origin', 1)
+
+
+def toleranced(folder: Path, *changes: tuple[str, str], placed: bool = False) -> valvectl.Design:
+    """The rig with only the tolerances of ``tolerance``; balls rest where they are told to unless ``placed``."""
     out = text()
-    for old, new in changes:
-        assert out.count(old) == 1, old
-        out = out.replace(old, new)
+    for table, line in changes:
+        start = out.index(table)
+        head = line.split(" = ")[0]
+        place = re.compile(rf"^{head} = .*$", re.MULTILINE).search(out, start)
+        assert place is not None
+        out = out[: place.start()] + line + out[place.end() :]
     path = folder / "rig.toml"
     path.write_text(out, encoding="utf-8")
     design = valvectl.load(path)
-    return design if accuracy else design.with_values(ACCURACY)
+    return design if placed else design.with_values({f"legs.{name}.{key}": 0.0 for name in LEGS for key in PLACEMENT})
 
 
 def found(design: valvectl.Design) -> SpreadResult:
@@ -50,14 +61,8 @@ def models(design: valvectl.Design) -> list[EngineModel]:
     return [engine_model(design.machine, solve(design.machine, x)) for x in SETTINGS]
 
 
-TANK = (
-    'pressure = { value = "21.6 bar abs", origin',
-    'pressure = { value = "21.6 bar abs", tolerance = "0.1 bar", origin',
-)
-FUEL_TANK = (
-    'pressure = { value = "23 bar abs", origin',
-    'pressure = { value = "23 bar abs", tolerance = "0.2 bar", origin',
-)
+TANK = ("legs.oxidizer.tank", "pressure", "0.1 bar")
+FUEL_TANK = ("legs.fuel.tank", "pressure", "0.2 bar")
 
 
 def by_tank(model: EngineModel, name: LegName, change: float) -> float:
@@ -79,7 +84,7 @@ def test_no_tolerance_no_spread(tmp_path):
 
 def test_one_tank_pressure_by_hand(tmp_path):
     """Bound x linear sensitivity; the larger side of a curved law is a little above it."""
-    design = toleranced(tmp_path, TANK)
+    design = toleranced(tmp_path, tolerance(*TANK))
     result = found(design)
     assert [c.key for c in result.contributions] == ["legs.oxidizer.tank.pressure"]
     one = result.contributions[0]
@@ -93,10 +98,12 @@ def test_one_tank_pressure_by_hand(tmp_path):
 
 def test_flow_table_moves_as_a_whole(tmp_path):
     """0.1 % of all Kv acts as an angle does: sensitivity over d ln c / d angle. Both legs have a table of their own."""
+    design = toleranced(tmp_path)
     start = text().index("kv = { value = [")
-    end = text().index("]", start)
-    table = text()[start : end + 1]
-    result = found(design := toleranced(tmp_path, (table, f'{table}, tolerance = "0.1 %"')))
+    end = text().index("]", start) + 1
+    path = tmp_path / "kv.toml"
+    path.write_text(f'{text()[:end]}, tolerance = "0.1 %"{text()[end:]}', encoding="utf-8")
+    result = found(valvectl.load(path).with_values({f"legs.{n}.{key}": 0.0 for n in LEGS for key in PLACEMENT}))
     keys = {c.key: c for c in result.contributions}
     assert set(keys) == {"legs.oxidizer.valve.flow.kv", "legs.fuel.valve.flow.kv"}
     for name in LEGS:
@@ -107,32 +114,42 @@ def test_flow_table_moves_as_a_whole(tmp_path):
 
 
 def test_independent_inputs_add_by_squares(tmp_path):
-    both = found(toleranced(tmp_path, TANK, FUEL_TANK))
-    first = found(toleranced(tmp_path, TANK))
-    second = found(toleranced(tmp_path, FUEL_TANK))
+    both = found(toleranced(tmp_path, tolerance(*TANK), tolerance(*FUEL_TANK)))
+    first = found(toleranced(tmp_path, tolerance(*TANK)))
+    second = found(toleranced(tmp_path, tolerance(*FUEL_TANK)))
     assert both.spread == pytest.approx(np.hypot(first.spread, second.spread), rel=1e-12)
     assert both.worst_case == pytest.approx(first.worst_case + second.worst_case, rel=1e-12)
     assert [c.key for c in both.contributions] == ["legs.fuel.tank.pressure", "legs.oxidizer.tank.pressure"]
 
 
-def test_encoder_accuracy_by_hand(tmp_path):
-    """0.05 deg at the stem times the static sensitivity; on the motor it shrinks by the gear ratio."""
-    design = toleranced(tmp_path, accuracy=True)
+def test_where_the_ball_rests_by_hand(tmp_path):
+    """Accuracy 0.05 deg, hold band 0.02 deg, half of the slot's 0.05 deg, each times the static sensitivity."""
+    design = toleranced(tmp_path, placed=True)
     result = found(design)
     keys = {c.key: c for c in result.contributions}
-    assert set(keys) == set(ACCURACY)
+    assert set(keys) == {f"legs.{name}.{key}" for name in LEGS for key in PLACEMENT}
     for name in LEGS:
-        expected = [abs(model.static_ratio_sensitivity(name)) * math.radians(0.05) for model in models(design)]
-        got = keys[f"legs.{name}.actuator.position_encoder.accuracy"]
-        # Scheduled angles give the setting exactly at the entries, within the table's own error between them.
-        assert got.ratio_change == pytest.approx(expected, rel=2e-3)
-    on_motor = found(design.with_values({f"legs.{name}.actuator.position_encoder.location": "motor" for name in LEGS}))
-    assert on_motor.spread == pytest.approx(result.spread / 60.0, rel=1e-9)
+        for key, bound in zip(PLACEMENT, (0.05, 0.02, 0.025), strict=True):
+            got = keys[f"legs.{name}.{key}"]
+            assert got.bound == pytest.approx(math.radians(bound), rel=1e-12)
+            expected = [abs(model.static_ratio_sensitivity(name)) * math.radians(bound) for model in models(design)]
+            assert got.ratio_change == pytest.approx(expected, rel=2e-3)
+
+
+def test_encoder_on_the_motor(tmp_path):
+    """Its error shrinks by the gear ratio; half the gears' lost motion comes in instead."""
+    design = toleranced(tmp_path, placed=True)
+    design = design.with_values({f"legs.{name}.actuator.position_encoder.location": "motor" for name in LEGS})
+    keys = {c.key: c for c in found(design).contributions}
+    for name in LEGS:
+        assert keys[f"legs.{name}.{PLACEMENT[0]}"].bound == pytest.approx(math.radians(0.05) / 60.0, rel=1e-12)
+        lost = keys[f"legs.{name}.actuator.gears (lost motion)"].bound
+        assert lost == pytest.approx(0.5 * math.radians(8.0 / 60.0 / 3.0 + 0.12), rel=1e-9)
 
 
 def test_encoder_accuracy_against_the_balance(tmp_path):
     """The same error put on the angle and the engine solved anew."""
-    design = toleranced(tmp_path, accuracy=True)
+    design = toleranced(tmp_path, placed=True)
     keys = {c.key: c for c in found(design).contributions}
     point = solve(design.machine, 0.4)
     angles = {name: leg.angle for name, leg in point.legs.items()}
@@ -144,8 +161,8 @@ def test_encoder_accuracy_against_the_balance(tmp_path):
 
 def test_input_that_can_not_be_moved_is_named(tmp_path):
     """A tolerance that would lift the tank's temperature to where it boils is left out, with the reason."""
-    old = 'temperature = { value = "88 K", origin'
-    result = found(toleranced(tmp_path, TANK, (old, 'temperature = { value = "88 K", tolerance = "60 K", origin')))
+    warm = tolerance("legs.oxidizer.liquid", "temperature", "60 K")
+    result = found(toleranced(tmp_path, tolerance(*TANK), warm))
     assert [c.key for c in result.contributions] == ["legs.oxidizer.tank.pressure"]
     assert len(result.left_out) == 1
     assert result.left_out[0].startswith("legs.oxidizer.liquid.temperature: ")

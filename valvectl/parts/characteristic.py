@@ -37,7 +37,8 @@ def quick_opening(travel: float, rangeability: float) -> float:
     """Phi [-] = sqrt(Phi0^2 + (1 - Phi0^2) h), Phi0 = 1/R.
 
     For large R the textbooks' f = sqrt(h) (Seborg, Edgar, Mellichamp, Process Dynamics and Control, from memory). No
-    standard fixes this shape: flat discs on a seat open quicker, up to twice this Phi below a third of the travel.
+    standard fixes this shape: the handbook curve digitised in the open library fluids lies up to 1.6 times higher at a
+    quarter of the travel.
     """
     start = 1.0 / (rangeability * rangeability)
     return math.sqrt(start + (1.0 - start) * travel)
@@ -241,8 +242,8 @@ def _port_curve(
     method: str,
     validity: str,
 ) -> InherentCurve:
-    # Denser towards shut, where ln Kv bends most. The first point above shut is 0.2 % of the travel on.
-    steps = [0.0] + [(opened - shut) * 0.002 ** (1.0 - i / 48.0) for i in range(49)]
+    # Denser towards shut, where ln Kv bends most.
+    steps = [(opened - shut) * (i / 120.0) ** 2 for i in range(121)]
     angles = tuple(shut + step for step in steps)
     kv = (0.0, *(k_to_kv(window_loss(share(a), windows, open_loss), bore) for a in angles[1:]))
     return InherentCurve(name, angles, kv, method, validity)

@@ -10,7 +10,8 @@ def compressed_temperature(temperature: float, pressure: float, end_pressure: fl
 
     T (p2/p1)^((gamma - 1)/gamma). An upper bound for the bulk of the gas in a small line, where the walls cool it.
     """
-    return float(temperature * (end_pressure / pressure) ** ((gamma - 1.0) / gamma))
+    exponent = (gamma - 1.0) / gamma
+    return temperature * math.pow(end_pressure / pressure, exponent)
 
 
 def gas_energy_per_mass(c_star: float, gamma: float) -> float:
@@ -18,7 +19,7 @@ def gas_energy_per_mass(c_star: float, gamma: float) -> float:
 
     Gamma = sqrt(gamma) (2/(gamma+1))^((gamma+1)/(2(gamma-1))), any rocket propulsion text (c* = sqrt(R T) / Gamma).
     """
-    function = math.sqrt(gamma) * (2.0 / (gamma + 1.0)) ** ((gamma + 1.0) / (2.0 * (gamma - 1.0)))
+    function = math.sqrt(gamma) * math.pow(2.0 / (gamma + 1.0), (gamma + 1.0) / (2.0 * (gamma - 1.0)))
     return (c_star * function) * (c_star * function)
 
 

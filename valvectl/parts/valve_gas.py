@@ -23,8 +23,8 @@ import math
 from dataclasses import dataclass
 
 from valvectl.errors import RangeError
-from valvectl.parts.valve import KV_TO_C, piping_factor, valve_reynolds
-from valvectl.parts.valve_fitted import TURBULENT_REYNOLDS
+from valvectl.parts.valve import KV_TO_C, LEAST_FP_TERM, piping_factor, valve_reynolds
+from valvectl.parts.valve_fitted import N2, TURBULENT_REYNOLDS
 from valvectl.parts.valve_sizing import PLATEAU, FittedValve, OutletPressure, check_positive, check_reducers
 
 GAS_CONSTANT = 8.31446261815324
@@ -131,7 +131,10 @@ class Gas:
 
 
 HELIUM = Gas(molar_mass=4.002602e-3, gamma=5.0 / 3.0, temperature=293.15, viscosity=1.96e-5)
-"""Helium at 20 degC, dilute; viscosity from memory. Fgamma overstates its choked flow by about 3 % against the isentropic critical flow."""
+"""Helium at 20 degC, dilute; viscosity from memory.
+
+Fgamma overstates its choked flow by about 3 % against the isentropic critical flow.
+"""
 NITROGEN = Gas(molar_mass=28.0134e-3, gamma=1.40, temperature=293.15, viscosity=1.76e-5)
 """Nitrogen at 20 degC, dilute; viscosity from memory; above some 50 bar give Z and gamma at the state."""
 
@@ -230,19 +233,17 @@ def required_kv(flow: float, xt: float, valve: FittedValve, gas: Gas, p1: float,
         def short(log_kv: float) -> float:
             return math.log(_mass_flow(math.exp(log_kv), xt, valve, gas, p1, p2) / flow)
 
-        low = high = math.log(kv)
-        for _ in range(400):
-            check_reducers(valve, math.exp(low))
-            if short(low) <= 0.0:
-                break
+        sum_k = valve.losses[0]
+        # Where FP exceeds 1 it is sound up to this Kv only, see ``check_reducers``.
+        sound = math.inf if sum_k >= 0.0 else (1e3 * valve.size) ** 2 * math.sqrt((1.0 - LEAST_FP_TERM) * N2 / -sum_k)
+        low = high = math.log(min(kv, sound))
+        while short(low) > 0.0:
             low -= 0.05
-        for _ in range(400):
-            check_reducers(valve, math.exp(high))
-            if short(high) >= 0.0:
-                break
-            high += 0.05
-        else:
-            raise RangeError(f"the reducers alone do not pass {flow:.6g} kg/s from {p1:.6g} to {p2:.6g} Pa")
+        while short(high) < 0.0:
+            if high >= min(math.log(sound), low + 20.0):
+                check_reducers(valve, 1.01 * math.exp(high))
+                raise RangeError(f"the reducers alone do not pass {flow:.6g} kg/s from {p1:.6g} to {p2:.6g} Pa")
+            high = min(high + 0.05, math.log(sound))
         kv = math.exp(low if low == high else brentq(short, low, high, xtol=1e-15, rtol=1e-14))
     return kv, gas_flow(kv, xt, valve, gas, p1, p2)
 

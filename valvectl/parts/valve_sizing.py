@@ -20,10 +20,20 @@ from valvectl.parts.valve import (
     reducer_losses,
     valve_reynolds,
 )
-from valvectl.parts.valve_fitted import FULL_TRIM_BORDER, N2, bare_kv, branch_flow, factor_at_flow, passing_kv
+from valvectl.parts.valve_fitted import (
+    FULL_TRIM_BORDER,
+    N2,
+    LARGEST_KV_OVER_D2,
+    bare_kv,
+    branch_flow,
+    factor_at_flow,
+    passing_kv,
+)
 
 PLATEAU = 1.0e-9
 """Relative distance to the choked flow within which a stated flow counts as on the choked plateau."""
+TOUCH = 1.0e-13
+"""Relative shortfall of Kv FR at its top that counts as rounding."""
 
 # --------------------------------------------------------------------------------------------------- input and checks
 
@@ -132,7 +142,7 @@ class LiquidFlow:
     reynolds: float
     """Valve Reynolds number [-]; infinite when no viscosity was given."""
     beyond_standard: bool
-    """True when non-turbulent flow meets fittings or choking: the standard gives no equation, see the module's head."""
+    """True when non-turbulent flow meets fittings, choking or a Kv above 0.04 d^2: the standard gives no equation."""
 
 
 @dataclass(frozen=True)
@@ -232,25 +242,36 @@ def liquid_flow(kv: float, valve: FittedValve, service: LiquidService, p1: float
         flp=flp,
         fr=fr,
         reynolds=reynolds,
-        beyond_standard=fr < 1.0 and (is_choked or not plain),
+        beyond_standard=fr < 1.0 and (is_choked or not plain or kv > LARGEST_KV_OVER_D2 * (1.0e3 * valve.size) ** 2),
     )
 
 
 def _kv_for_factor(needed: float, flow: float, valve: FittedValve, service: LiquidService, full: bool) -> float | None:
     """Least Kv with Kv FR = ``needed`` at a known flow, or None when the formulas of this trim give none."""
-    from scipy.optimize import brentq
+    from scipy.optimize import brentq, minimize_scalar
 
     def short(log_kv: float) -> float:
         kv = math.exp(log_kv)
         return math.log(kv * _factor(flow, kv, valve, service, full) / needed)
 
     low = math.log(needed)
-    if short(low) >= 0.0:
+    if short(low) >= -TOUCH:
         return needed
-    for _ in range(400):
-        high = low + 0.05
-        if short(high) >= 0.0:
-            return math.exp(brentq(short, low, high, xtol=1e-15, rtol=1e-14))
+    # The full-trim term is held from here on, which bends Kv FR upward.
+    bend = math.log(LARGEST_KV_OVER_D2) + 2.0 * math.log(1.0e3 * valve.size)
+    nudge = 1.0e-6
+    for _ in range(401):
+        high = bend if low < bend < low + 0.05 else low + 0.05
+        found = high
+        if short(high) < 0.0 and short(low + nudge) > short(low) and short(high - nudge) > short(high):
+            # Kv FR has its top in between; it may reach the need there only.
+            found = minimize_scalar(
+                lambda log_kv: -short(log_kv), bounds=(low, high), method="bounded", options={"xatol": 1e-9}
+            ).x
+            if 0.0 > short(found) > -TOUCH:
+                return math.exp(found)
+        if short(found) >= 0.0:
+            return math.exp(brentq(short, low, found, xtol=1e-15, rtol=1e-14))
         low = high
     return None
 
@@ -259,8 +280,8 @@ def required_kv(flow: float, valve: FittedValve, service: LiquidService, p1: flo
     """Coefficient from flow: the Kv at which ``liquid_flow`` passes ``flow`` [kg/s]. Pressures absolute [Pa].
 
     When no rated Kv says which trim it is and both trims answer, the larger Kv is given. In laminar flow the standard's
-    full-trim formula makes the flow *fall* slowly with Kv (as Kv^-1/4), so that there may be no Kv, and the least one is
-    given where there are two.
+    full-trim formula makes the flow at a drop *fall* with Kv (as Kv^-1/2) up to 0.04 d^2: where two Kv pass the flow the
+    least is given, and where only one above 0.04 d^2 does, the answer says that it is beyond the standard.
 
     Raises ``RangeError`` when nothing can flow, when the reducers alone take more than the drop, where FP has no sound
     value, and when the non-turbulent formulas give no Kv.

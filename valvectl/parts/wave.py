@@ -12,7 +12,6 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
-
 Anchoring = Literal["upstream", "throughout", "none"]
 """How the pipe is held: at its upstream end only, against all axial movement, or by expansion joints throughout."""
 ANCHORINGS: tuple[Anchoring, Anchoring, Anchoring] = ("upstream", "throughout", "none")
@@ -134,7 +133,7 @@ def shear_decay(reynolds: float) -> float:
     """
     if reynolds < LAMINAR_LIMIT:
         return LAMINAR_DECAY
-    return 7.41 / reynolds ** math.log10(14.3 / reynolds**0.05)
+    return 7.41 / math.pow(reynolds, math.log10(14.3 / math.pow(reynolds, 0.05)))
 
 
 def brunone_coefficient(decay: float) -> float:

@@ -194,7 +194,15 @@ def balance(machine: Machine, oxidizer_angle: float, fuel_angle: float) -> Opera
     if excess(low) > 0.0:
         raise NoBalanceError("the flows do not sustain any chamber pressure at these angles")
     pc = float(brentq(excess, low, high, xtol=_TIGHT * machine.chamber_pressure, rtol=4 * _TIGHT))
-    return _point(machine, angles, flows(pc), pc)
+    found = flows(pc)
+    # Where a leg stops flowing the balance jumps; a sign change there is no operating point.
+    if min(found.values()) <= 0.0 or abs(excess(pc)) > 1e-6 * machine.chamber_pressure:
+        stopped = [name for name in LEGS if found[name] <= 1e-6 * machine.legs[name].reference_flow]
+        raise NoBalanceError(
+            f"no steady point: the {' and '.join(stopped) or 'oxidizer or fuel'} leg stops flowing at a chamber pressure of "
+            f"{pc / 1e5:.2f} bar abs, which the other leg alone would hold"
+        )
+    return _point(machine, angles, found, pc)
 
 
 def pressure_for_thrust(machine: Machine, throttle: float) -> float:

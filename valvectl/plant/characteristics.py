@@ -12,18 +12,16 @@ liquid, no movement of the pipe.
 
 from __future__ import annotations
 
-import functools
 import math
 from dataclasses import dataclass
-from pathlib import Path
-from typing import Any
 
 import numpy as np
 
 from valvectl.errors import SimulationError
 from valvectl.parts.lookup import FloatArray, blend, locate
 from valvectl.parts.valve import C_FLOOR, valve_loss
-from valvectl.parts.wave import node_flow, unsteady_drop, valve_end_flow
+from valvectl.parts.wave import valve_end_flow
+from valvectl.plant import wave_kernel as wk
 
 TIME_STEPS_LIMIT = 40_000_000
 """Most node updates of one run; a longer one is refused rather than left to run for minutes."""
@@ -145,244 +143,6 @@ class Waves:
         return float(np.min(self.lowest))
 
 
-# The columns of a run's record.
-_PRESSURE, _FLOW, _INLET, _ENERGY, _WORK, _FRICTION, _ANGLE, _COLUMNS = 0, 1, 2, 3, 4, 5, 6, 7
-# What the valve end does.
-_GIVEN, _IMPOSED, _HELD = 0, 1, 2
-
-
-def held_angle(
-    arriving: float,
-    impedance: float,
-    half: float,
-    after: float,
-    rho: float,
-    choke_pressure: float,
-    c: Any,
-    fl: Any,
-    back: Any,
-    start: float,
-    per_step: float,
-    angle: float,
-    last: float,
-    step: float,
-    pressure: float,
-) -> float:
-    """Next angle [rad] of a held valve: a full ``step`` [rad] nearer to ``last``, or as much of it as ``pressure`` allows.
-
-    ``arriving``, ``impedance``, ``half`` and ``after`` as in ``valve_end_flow``; tables ``c``, ``fl``, ``back`` of shape (k,)
-    from ``start`` at ``per_step`` entries a radian.
-    """
-    low, high = max(angle - step, last), angle
-    trial = low
-    for _ in range(40):
-        cell, way = locate(c.shape[0], start, per_step, trial)
-        loss = valve_loss(blend(c[cell], c[cell + 1], way), rho)
-        recovery, behind = blend(fl[cell], fl[cell + 1], way), blend(back[cell], back[cell + 1], way)
-        m = valve_end_flow(arriving, impedance, half, loss, after, recovery, behind, choke_pressure)
-        if arriving - impedance * m - half * m * abs(m) <= pressure:
-            if trial == low:
-                return low
-            high = trial
-        else:
-            low = trial
-        trial = 0.5 * (low + high)
-    return high
-
-
-def march(
-    p: Any,
-    up: Any,
-    down: Any,
-    before: Any,
-    volume: Any,
-    plus: Any,
-    minus: Any,
-    high: Any,
-    low: Any,
-    rec: Any,
-    loss: Any,
-    behind: Any,
-    per_step: float,
-    c: Any,
-    fl: Any,
-    back: Any,
-    imposed: Any,
-    mode: int,
-    held: Any,
-    fixed_loss: float,
-    tank: float,
-    droop: float,
-    lift: float,
-    impedance: float,
-    rho: float,
-    choke_pressure: float,
-    vapour: float,
-    unsteady: float,
-    step: float,
-) -> float:
-    """Advance a line from the steady state in ``p`` (piezometric), ``up`` and ``down``. Returns the largest cavity.
-
-    Node arrays have shape (reaches + 1,): pressure less the head at rest ``p`` [Pa], flow that arrives ``up`` and that
-    leaves ``down`` [kg/s] (equal where there is no cavity), flow one step ago ``before``, cavity ``volume`` [m^3], work
-    arrays ``plus`` and ``minus``, ``high`` and ``low`` absolute [Pa]. ``rec`` (steps + 1, 7). ``imposed`` (steps + 1,);
-    ``c``, ``fl``, ``back`` (steps + 1,), or tables over the angle (k,) for a held valve, whose ``held`` (6,) is start,
-    entries per radian, first and last angle, step and pressure. ``lift`` is the head of one reach [Pa].
-    """
-    last = p.shape[0] - 1
-    share = 1.0 / last
-    count = loss.shape[0]
-    largest = 0.0
-    storing = 0.5 * step / (rho * impedance)  # dx A / (2 rho a^2), on pressure squared
-    work, lost = rec[0, _WORK], rec[0, _FRICTION]
-    angle = held[2]
-    valve_c, valve_fl, valve_back, after = 0.0, 0.0, 0.0, 0.0
-    for n in range(1, rec.shape[0]):
-        done = 0.0
-        taken = 0.0
-        for i in range(last + 1):
-            m = 0.5 * (up[i] + down[i])
-            cell, way = locate(count, 0.0, per_step, abs(m))
-            half = 0.5 * share * blend(loss[cell], loss[cell + 1], way)
-            extra = 0.0
-            if unsteady > 0.0:
-                a, b = max(i - 1, 0), min(i + 1, last)
-                along = (up[b] + down[b] - up[a] - down[a]) / (2.0 * (b - a))
-                extra = unsteady_drop(unsteady, impedance, m, m - before[i], along)
-            leaving_down = down[i] - (half * down[i] * abs(down[i]) + extra) / impedance
-            leaving_up = up[i] - (half * up[i] * abs(up[i]) + extra) / impedance
-            plus[i] = p[i] + impedance * leaving_down
-            minus[i] = p[i] - impedance * leaving_up
-            weight = 0.5 if i == 0 or i == last else 1.0
-            taken += 0.5 * weight * (down[i] * down[i] - leaving_down * leaving_down)
-            taken += 0.5 * weight * (up[i] * up[i] - leaving_up * leaving_up)
-            before[i] = m
-            if i == 0:
-                done += p[i] * leaving_down
-            elif i == last:
-                done -= p[i] * leaving_up
-        energy = 0.0
-        moved = angle
-        for i in range(last + 1):
-            head = lift * i
-            floor = vapour - head
-            m = before[i]
-            for _ in range(2):  # the loss at the new flow: once with that of the flow before, once corrected
-                cell, way = locate(count, 0.0, per_step, abs(m))
-                half = 0.5 * share * blend(loss[cell], loss[cell + 1], way)
-                if i == 0:
-                    m = node_flow(tank - minus[1], impedance + droop, half)
-                elif i < last:
-                    m = node_flow(0.5 * (plus[i - 1] - minus[i + 1]), impedance, half)
-                elif mode == _IMPOSED:
-                    m = imposed[n]
-                else:
-                    after = fixed_loss + blend(behind[cell], behind[cell + 1], way)
-                    if mode == _HELD:
-                        moved = held_angle(
-                            plus[i - 1] + head, impedance, half, after, rho, choke_pressure, c, fl, back,
-                            held[0], held[1], angle, held[3], held[4], held[5],
-                        )  # fmt: skip
-                        cell, way = locate(c.shape[0], held[0], held[1], moved)
-                        valve_c, valve_fl = blend(c[cell], c[cell + 1], way), blend(fl[cell], fl[cell + 1], way)
-                        valve_back = blend(back[cell], back[cell + 1], way)
-                    else:
-                        valve_c, valve_fl, valve_back = c[n], fl[n], back[n]
-                    m = valve_end_flow(
-                        plus[i - 1] + head,
-                        impedance,
-                        half,
-                        valve_loss(valve_c, rho),
-                        after,
-                        valve_fl,
-                        valve_back,
-                        choke_pressure,
-                    )
-            if i == 0:
-                here = tank - droop * m
-            elif i < last:
-                here = 0.5 * (plus[i - 1] + minus[i + 1])
-            else:
-                here = plus[i - 1] - impedance * m - half * m * abs(m)
-            m_up, m_down = m, m
-            if i > 0 and (volume[i] > 0.0 or here < floor):
-                m_up = node_flow(plus[i - 1] - floor, impedance, half)
-                if i < last:
-                    m_down = node_flow(floor - minus[i + 1], impedance, half)
-                elif mode == _IMPOSED:
-                    m_down = imposed[n]
-                else:
-                    m_down = valve_end_flow(
-                        vapour, 0.0, 0.0, valve_loss(valve_c, rho), after, valve_fl, valve_back, choke_pressure
-                    )
-                grown = volume[i] + 0.5 * step * (m_down - m_up + down[i] - up[i]) / rho
-                if grown > 0.0:
-                    volume[i] = grown
-                    largest = max(largest, grown)
-                    here = floor
-                else:
-                    volume[i] = 0.0
-                    m_up, m_down = m, m
-            p[i] = here
-            up[i], down[i] = m_up, m_down
-            high[i] = max(high[i], here + head)
-            low[i] = min(low[i], here + head)
-            arrived_up = m_up + half * m_up * abs(m_up) / impedance
-            arrived_down = m_down + half * m_down * abs(m_down) / impedance
-            weight = 0.5 if i == 0 or i == last else 1.0
-            taken += 0.5 * weight * (arrived_up * arrived_up - m_up * m_up)
-            taken += 0.5 * weight * (arrived_down * arrived_down - m_down * m_down)
-            energy += weight * (here * here + 0.5 * impedance * impedance * (m_up * m_up + m_down * m_down))
-            if i == 0:
-                done += here * arrived_down
-            elif i == last:
-                done -= here * arrived_up
-        angle = moved
-        work += 0.5 * step * done / rho
-        lost += storing * impedance * impedance * taken
-        rec[n, _PRESSURE] = p[last] + lift * last
-        rec[n, _FLOW] = down[last]
-        rec[n, _INLET] = up[0]
-        rec[n, _ENERGY] = storing * energy
-        rec[n, _WORK] = work
-        rec[n, _FRICTION] = lost
-        rec[n, _ANGLE] = angle
-    return largest
-
-
-def _cache_folder() -> Path | None:
-    from valvectl.plant.simulate import kernel_cache
-
-    kernel = kernel_cache()
-    if kernel is None:
-        return None
-    folder = kernel.with_name(kernel.name.replace("kernel-", "waves-"))
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError:
-        return None
-    return folder
-
-
-@functools.lru_cache(maxsize=1)
-def compiled() -> Any:
-    """The compiled ``march``; kept on disk under a digest of the laws. The first call on a machine takes some seconds."""
-    import numba
-    from numba.extending import register_jitable
-
-    from valvectl.plant import kernel  # registers the laws that both use
-
-    for law in (node_flow, unsteady_drop, valve_end_flow, held_angle):
-        register_jitable(fastmath=kernel.FAST, error_model="numpy")(law)
-    folder = _cache_folder()
-    before = numba.config.CACHE_DIR
-    numba.config.CACHE_DIR = str(folder) if folder is not None else before
-    try:
-        return numba.njit(march, fastmath=kernel.FAST, error_model="numpy", cache=folder is not None)
-    finally:
-        numba.config.CACHE_DIR = before
-
-
 def time_step(pipe: Pipe, reaches: int) -> float:
     """Time [s] for a wave to run through one reach."""
     return pipe.length / (pipe.wave_speed * reaches)
@@ -391,7 +151,7 @@ def time_step(pipe: Pipe, reaches: int) -> float:
 def times(pipe: Pipe, duration: float, reaches: int) -> FloatArray:
     """Times [s] of a run: the least number of steps that reach ``duration``."""
     step = time_step(pipe, reaches)
-    return step * np.arange(math.ceil(duration / step - 1e-9) + 1)
+    return np.asarray(step * np.arange(math.ceil(duration / step - 1e-9) + 1), dtype=float)
 
 
 def loss_at(table: FloatArray, per_step: float, flow: float) -> float:
@@ -443,13 +203,13 @@ def moc(
     long, or has no liquid to start from.
     """
     empty = np.zeros(2)
-    mode, held, imposed = _GIVEN, np.zeros(6), empty
+    mode, held, imposed = wk.GIVEN, np.zeros(6), empty
     step = time_step(pipe, reaches)
     end: ValveEnd | None
     if isinstance(outlet, HeldValve):
         if duration is None:
             raise ValueError("a held valve needs the time to be watched")
-        mode, steps = _HELD, times(pipe, duration, reaches).size
+        mode, steps = wk.HELD, times(pipe, duration, reaches).size
         held[:] = outlet.start, outlet.per_step, outlet.first, outlet.last, outlet.speed * step, outlet.pressure
         angles = outlet.start + np.arange(outlet.c.size) / outlet.per_step
         tables = (outlet.c, outlet.fl, outlet.back_pressure)
@@ -460,7 +220,7 @@ def moc(
         steps, flow, end = outlet.c.size, steady_flow(pipe, outlet), outlet
     else:
         imposed = np.ascontiguousarray(outlet, dtype=float)
-        mode, steps, flow, end = _IMPOSED, imposed.size, float(imposed[0]), None
+        mode, steps, flow, end = wk.IMPOSED, imposed.size, float(imposed[0]), None
     if reaches < 2 or steps < 2:
         raise ValueError("needs at least two reaches and two times")
     if steps * reaches > TIME_STEPS_LIMIT:
@@ -472,14 +232,14 @@ def moc(
     absolute = p + lift * np.arange(nodes)
     if float(np.min(absolute[1:])) < pipe.vapour_pressure:
         raise SimulationError("the line's pressure lies below the vapour pressure before anything moves")
-    rec = np.zeros((steps, _COLUMNS))
+    rec = np.zeros((steps, wk.COLUMNS))
     weight = np.ones(nodes)
     weight[0] = weight[-1] = 0.5
     storing = 0.5 * step / (pipe.rho * pipe.impedance)
     energy = storing * float(np.sum(weight * (p**2 + (pipe.impedance * flow) ** 2)))
-    rec[0, [_PRESSURE, _FLOW, _INLET, _ENERGY, _ANGLE]] = absolute[-1], flow, flow, energy, held[2]
+    rec[0, [wk.PRESSURE, wk.FLOW, wk.INLET, wk.ENERGY, wk.ANGLE]] = absolute[-1], flow, flow, energy, held[2]
     high, low = absolute.copy(), absolute.copy()
-    run = march if python else compiled()
+    run = wk.march if python else wk.compiled()
     cavity = run(
         p, np.full(nodes, flow), np.full(nodes, flow), np.full(nodes, flow),
         np.zeros(nodes), np.zeros(nodes), np.zeros(nodes), high, low, rec,
@@ -499,15 +259,15 @@ def moc(
         bad = int(np.argmax(~np.isfinite(rec).all(axis=1)))
         raise SimulationError(f"line run stops being finite at {1e3 * bad * step:.4g} ms")
     return Waves(
-        time=step * np.arange(steps),
-        valve_pressure=rec[:, _PRESSURE],
-        valve_flow=rec[:, _FLOW],
-        inlet_flow=rec[:, _INLET],
+        time=np.asarray(step * np.arange(steps), dtype=float),
+        valve_pressure=rec[:, wk.PRESSURE],
+        valve_flow=rec[:, wk.FLOW],
+        inlet_flow=rec[:, wk.INLET],
         highest=high,
         lowest=low,
-        energy=rec[:, _ENERGY],
-        work=rec[:, _WORK],
-        friction=rec[:, _FRICTION],
-        angle=rec[:, _ANGLE],
+        energy=rec[:, wk.ENERGY],
+        work=rec[:, wk.WORK],
+        friction=rec[:, wk.FRICTION],
+        angle=rec[:, wk.ANGLE],
         cavity=float(cavity),
     )

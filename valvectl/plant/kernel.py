@@ -409,11 +409,11 @@ def run(
             s, p = tail(st_, k * ix.ST_SIZE), tail(par_, k * ix.PAR_SIZE)
             current = drive_current(s[ix.VOLTAGE], s[ix.CURRENT], s[ix.BUS], p[ix.IDLE_POWER])
             drawn += current
-            s[ix.BUS] = -p[ix.HARNESS] * current
+            s[ix.DRAWN] = current
         bus_now = sagging_voltage(glob[ix.BATTERY], glob[ix.BATTERY_RESISTANCE], drawn)
         for k in range(2):
             s, p, a = tail(st_, k * ix.ST_SIZE), tail(par_, k * ix.PAR_SIZE), tail(acc_, k * ix.ACC_SIZE)
-            s[ix.BUS] += bus_now
+            s[ix.BUS] = sagging_voltage(bus_now, p[ix.HARNESS], s[ix.DRAWN])
             a[ix.LOWEST_BUS] = min(a[ix.LOWEST_BUS], s[ix.BUS])
             control(
                 p,

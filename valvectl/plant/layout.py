@@ -102,6 +102,7 @@ TAB_C, TAB_FL, TAB_RUN, TAB_BREAK, TAB_SIZE = range(5)
     VALVE_DROP,
     VOLTAGE,
     BUS,
+    DRAWN,
     COMMAND,
     COMMAND_BEFORE,
     SPEED_SET,
@@ -112,7 +113,7 @@ TAB_C, TAB_FL, TAB_RUN, TAB_BREAK, TAB_SIZE = range(5)
     CURRENT_INTEGRAL,
     CHOKED,
     ST_SIZE,
-) = range(21)
+) = range(22)
 
 # ---- the three sampled loops: rings of outputs under way, ring[leg, loop, slot, (value, tick)] ------------------
 LOOP_POSITION, LOOP_SPEED, LOOP_CURRENT, LOOPS = range(4)

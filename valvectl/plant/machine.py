@@ -186,8 +186,8 @@ class Machine:
         return self.with_leg(name, servo=servo)
 
     def smooth(self) -> Machine:
-        """Copy without dry friction, lost motion, quantisation and limits: the plant that the linear model describes."""
-        machine = self
+        """Copy without dry friction, lost motion, quantisation, limits and bus sag: what the linear model describes."""
+        machine = dataclasses.replace(self, battery_resistance=0.0)
         for name in LEGS:
             machine = machine.with_servo(
                 name,
@@ -200,6 +200,7 @@ class Machine:
                 duty_limit=1e6,
                 speed_limit=1e6,
                 hold_band=0.0,
+                harness=0.0,
                 train=dataclasses.replace(self.legs[name].servo.train, efficiency=1.0, backdrive_efficiency=1.0),
             )
             machine = machine.with_leg(

@@ -88,12 +88,7 @@ def margins(response: Response, lowest: float, highest: float, points: int = 150
         delay = min(delay, (margin if margin >= 0.0 else margin + 2.0 * math.pi) / w)
 
     sensitivity = 1.0 / np.abs(1.0 + gain)
-    top = int(np.argmax(sensitivity))
-    low, high = omega[max(top - 1, 0)], omega[min(top + 1, omega.size - 1)]
-    best = minimize_scalar(
-        lambda w: abs(1.0 + one(w)), bounds=(low, high), method="bounded", options={"xatol": 1e-6 * high}
-    )
-    peak, at = max((1.0 / float(best.fun), float(best.x)), (float(sensitivity[top]), float(omega[top])))
+    peak, at = _peak(lambda w: 1.0 / abs(1.0 + one(w)), omega, sensitivity)
     return Margins(
         gain_margin_db=up,
         gain_reduction_db=down,
@@ -103,5 +98,14 @@ def margins(response: Response, lowest: float, highest: float, points: int = 150
         delay_margin=delay,
         peak_sensitivity=peak,
         peak_sensitivity_at=at,
-        peak_complementary=float(np.max(magnitude * sensitivity)),
+        peak_complementary=_peak(lambda w: abs(one(w) / (1.0 + one(w))), omega, magnitude * sensitivity)[0],
     )
+
+
+def _peak(value: Callable[[float], float], omega: FloatArray, on_grid: FloatArray) -> tuple[float, float]:
+    """Largest value and where: the grid's best point, refined between its neighbours."""
+    top = int(np.argmax(on_grid))
+    low, high = omega[max(top - 1, 0)], omega[min(top + 1, omega.size - 1)]
+    fine_enough = {"xatol": 1e-6 * high}
+    best = minimize_scalar(lambda w: -value(w), bounds=(low, high), method="bounded", options=fine_enough)
+    return max((-float(best.fun), float(best.x)), (float(on_grid[top]), float(omega[top])))

@@ -43,7 +43,7 @@ class StepMetrics:
     dead_time: float
     """From the step to 3 % of it [s]."""
     t63: float
-    """From the step to 63.2 % of it [s]; ISA-75.25.01 counts this with the dead time in."""
+    """From the step to 63 % of it [s]; ISA-75.25.01 counts this with the dead time in (from memory)."""
     t86: float
     """From the step to 86.5 % of it [s], likewise."""
     overshoot: float
@@ -145,8 +145,8 @@ def step_metrics(time: FloatArray, angle: FloatArray, start: float, size: float)
         start=start,
         size=size,
         dead_time=first(0.03),
-        t63=first(1.0 - math.exp(-1.0)),
-        t86=first(1.0 - math.exp(-2.0)),
+        t63=first(0.63),
+        t86=first(0.865),
         overshoot=max(0.0, float(np.max(y)) - 1.0),
         settling=settling,
         residual=float(np.mean(y[-tail:])) - 1.0,

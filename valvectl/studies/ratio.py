@@ -139,7 +139,7 @@ def ratio(
         changed = machine.with_leg(name, servo=servo)
         available = available_torque(worst, name, current, servo.ratio)
         margin[j] = available / breakaway - 1.0 if breakaway > 0.0 else math.inf
-        move = mover(changed, name, servo, drop, machine.battery_minimum)
+        move = mover(changed, name, servo, largest_pressure_drop(machine, name), machine.battery_minimum)
         times[j] = move.move_time(stroke)
         moves[j] = move.move_time(span)
         free = Mover(**{**vars(move), "speed_limit": math.inf})

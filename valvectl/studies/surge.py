@@ -20,28 +20,23 @@ import math
 from dataclasses import dataclass, field
 from typing import Any
 
-import numpy as np
-
 from valvectl.design.design_file import DesignFile
 from valvectl.design.schema import LegName
 from valvectl.errors import DesignError, Fault
-from valvectl.parts import line, wave
+from valvectl.parts import wave
 from valvectl.parts.lookup import FloatArray
 from valvectl.parts.wave import PipeWall
-from valvectl.plant.characteristics import HeldValve, Pipe, ValveEnd, Waves, loss_at, moc, steady_flow, time_step, times
-from valvectl.plant.machine import LegMachine, Machine
+from valvectl.plant.characteristics import time_step
+from valvectl.plant.machine import Machine
 from valvectl.plant.schedule import Schedule
+from valvectl.studies.closing import ClosingLaw, ValveLine, closing_law, valve_line
 from valvectl.studies.result import Result
 
 LIMIT_FACTOR = 1.2
 """Pressure limit over the pressure at rest when none is given (common practice, no source)."""
-WATCHED_REFLECTIONS = 6
-"""Time watched after a movement, in 2 L / a."""
-LAW_POINTS = 121
-"""Entries of the closing law's table."""
 LAW_TIME = 2.0
 """Closing time of the law over that of the stroke at the speed limit, when none is given [-]."""
-SLOWEST_CLOSURE = 20.0
+SLOWEST_CLOSURE = 5.0
 """Longest closing time looked at [s]."""
 SAFE_TOLERANCE = 0.01
 """Relative width to which the safe speed is found [-]."""
@@ -80,29 +75,6 @@ class Movement:
 
 
 @dataclass(frozen=True)
-class ClosingLaw:
-    """Closing law of least surge for one closing time."""
-
-    duration: float
-    """[s]"""
-    time: FloatArray
-    """Times of the table [s], shape (n,)."""
-    angle: FloatArray
-    """Ball angle at those times [rad], shape (n,); straight lines between."""
-    peak: float
-    """Highest pressure with that table [Pa], by the method of characteristics."""
-    trough: float
-    """[Pa]"""
-    constant_speed_peak: float
-    """Highest pressure when the valve shuts at constant speed in the same time [Pa]."""
-    held_pressure: float
-    """Pressure before the valve that the law sets out to hold [Pa]; the table's straight lines can go a little above."""
-    fastest: float
-    """Largest speed that the table asks for [rad/s]; at most the leg's limit."""
-    run: Waves = field(repr=False)
-
-
-@dataclass(frozen=True)
 class SurgeResult(Result):
     """Surge of one leg. Pressures absolute and before the valve unless said."""
 
@@ -131,7 +103,7 @@ class SurgeResult(Result):
     """[Pa]"""
     movements: tuple[Movement, ...]
     safe_speed: float
-    """Fastest constant speed [rad/s] that shuts from full thrust within the limit; zero: none in 20 s; inf: any."""
+    """Fastest constant speed [rad/s] that shuts from full thrust within the limit; zero: not within 5 s; inf: any."""
     law: ClosingLaw | None
     """None when there is none for the closing time."""
     law_note: str
@@ -165,46 +137,6 @@ class SurgeResult(Result):
         }
 
 
-@dataclass(frozen=True)
-class _Line:
-    """A leg with its line and the chamber pressure that goes with each angle."""
-
-    leg: LegMachine
-    pipe: Pipe
-    angles: FloatArray
-    chamber: FloatArray
-
-    def coefficients(self, angle: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Flow coefficient [m^2], recovery factor [-] and chamber pressure [Pa] at angles [rad]."""
-        grid = self.leg.characteristic
-        c = np.interp(angle, grid.angles, grid.c)
-        return c, np.interp(angle, grid.angles, grid.fl), np.interp(angle, self.angles, self.chamber)
-
-    def end(self, angle: FloatArray) -> ValveEnd:
-        c, fl, back = self.coefficients(angle)
-        return ValveEnd(
-            c=c,
-            fl=fl,
-            back_pressure=back,
-            ff=self.leg.ff,
-            down_loss=self.leg.down_loss,
-            fixed_loss=1.0 / (2.0 * self.leg.liquid.density * self.leg.cda**2),
-        )
-
-    def standing(self, angle: float) -> float:
-        """Pressure before the valve in steady flow at an angle [Pa]."""
-        flow, pipe = steady_flow(self.pipe, self.end(np.array([angle]))), self.pipe
-        loss = loss_at(pipe.loss, pipe.loss_per_step, flow)
-        return pipe.tank + pipe.head - pipe.droop * flow - loss * flow * abs(flow)
-
-    def move(self, first: float, last: float, speed: float, reaches: int) -> tuple[Waves, FloatArray]:
-        """A movement at constant speed [rad/s], and the angles."""
-        lasting = abs(last - first) / speed
-        time = times(self.pipe, lasting + WATCHED_REFLECTIONS * self.pipe.reflection, reaches)
-        angle = first + (last - first) * np.minimum(time / lasting, 1.0)
-        return moc(self.pipe, self.end(angle), reaches), angle
-
-
 def _faults(design: DesignFile, leg: LegName, wall: PipeWall, limit: float | None, static: float) -> list[Fault]:
     file = str(design.path) if design.path is not None else ""
     faults: list[Fault] = []
@@ -234,37 +166,7 @@ def _faults(design: DesignFile, leg: LegName, wall: PipeWall, limit: float | Non
     return faults
 
 
-def _line(
-    machine: Machine, design: DesignFile, schedule: Schedule, name: LegName, wall: PipeWall, unsteady: bool
-) -> _Line:
-    leg, pipe = machine.legs[name], design.leg(name).line
-    liquid, flow = leg.liquid, schedule.points[-1].legs[name].flow
-    decay = wave.shear_decay(line.reynolds(flow, pipe.inner_diameter, liquid.viscosity))
-    shut = max(leg.characteristic.shut, leg.closed_stop)
-    order = np.argsort(schedule.angle[name])
-    angles = schedule.angle[name][order]
-    pressures = np.array([p.chamber_pressure for p in schedule.points])[order]
-    return _Line(
-        leg=leg,
-        pipe=Pipe(
-            length=pipe.length,
-            area=line.area(pipe.inner_diameter),
-            wave_speed=wave.pipe_wave_speed(liquid.sound_speed, liquid.density, pipe.inner_diameter, wall),
-            rho=liquid.density,
-            loss=leg.up_loss,
-            loss_per_step=leg.loss_per_step,
-            tank=leg.tank_pressure,
-            droop=leg.tank_droop / leg.reference_flow,
-            head=leg.head,
-            vapour_pressure=liquid.vapour_pressure,
-            unsteady=wave.brunone_coefficient(decay) if unsteady else 0.0,
-        ),
-        angles=np.concatenate(([shut], angles)),
-        chamber=np.concatenate(([machine.ambient_pressure], pressures)),
-    )
-
-
-def _movement(of: _Line, name: str, first: float, last: float, speed: float, reaches: int) -> Movement:
+def _movement(of: ValveLine, name: str, first: float, last: float, speed: float, reaches: int) -> Movement:
     run, angle = of.move(first, last, speed, reaches)
     fine, _ = of.move(first, last, speed, 2 * reaches)
     rest = max(of.standing(first), of.standing(last))
@@ -286,7 +188,7 @@ def _movement(of: _Line, name: str, first: float, last: float, speed: float, rea
     )
 
 
-def _safe_speed(of: _Line, first: float, last: float, start: float, limit: float, reaches: int) -> float:
+def _safe_speed(of: ValveLine, first: float, last: float, start: float, limit: float, reaches: int) -> float:
     stroke = abs(last - first)
 
     def holds(speed: float) -> bool:
@@ -309,57 +211,6 @@ def _safe_speed(of: _Line, first: float, last: float, start: float, limit: float
         middle = math.sqrt(low * high)
         low, high = (middle, high) if holds(middle) else (low, middle)
     return low
-
-
-def closing_law(of: _Line, first: float, last: float, duration: float, speed_limit: float, reaches: int) -> ClosingLaw:
-    """Closing law of least surge from an angle to shut in a given time [s].
-
-    ``duration`` must leave room for the stroke at ``speed_limit`` [rad/s].
-    """
-    pipe, grid = of.pipe, of.leg.characteristic
-    c, fl, back = of.coefficients(grid.angles)
-    outline = of.end(grid.angles)
-
-    def held(pressure: float) -> Waves:
-        valve = HeldValve(
-            start=grid.start,
-            per_step=grid.per_step,
-            c=c,
-            fl=fl,
-            back_pressure=back,
-            first=first,
-            last=last,
-            speed=speed_limit,
-            pressure=pressure,
-            ff=outline.ff,
-            down_loss=outline.down_loss,
-            fixed_loss=outline.fixed_loss,
-        )
-        return moc(pipe, valve, reaches, duration)
-
-    constant, _ = of.move(first, last, abs(last - first) / duration, reaches)
-    # Below the pressure at rest a valve can not shut; at the peak of constant speed it needs no longer than that.
-    low, high = min(pipe.tank + pipe.head, constant.peak), constant.peak
-    for _ in range(20):
-        middle = 0.5 * (low + high)
-        low, high = (low, middle) if held(middle).angle[-1] <= last + 1e-9 else (middle, high)
-    ideal = held(high)
-    table = np.linspace(0.0, duration, LAW_POINTS)
-    angle = np.interp(table, ideal.time, ideal.angle)
-    angle[-1] = last
-    time = times(pipe, duration + WATCHED_REFLECTIONS * pipe.reflection, reaches)
-    run = moc(pipe, of.end(np.interp(time, table, angle)), reaches)
-    return ClosingLaw(
-        duration=duration,
-        time=table,
-        angle=angle,
-        peak=run.peak,
-        trough=run.trough,
-        constant_speed_peak=constant.peak,
-        held_pressure=high,
-        fastest=float(np.max(np.abs(np.diff(angle)))) / float(table[1]),
-        run=run,
-    )
 
 
 def surge(
@@ -397,7 +248,7 @@ def surge(
         faults.append(Fault("reaches must be from 4 to 500", key="reaches", file=file, got=str(reaches)))
     if faults:
         raise DesignError(faults)
-    of = _line(machine, design, schedule, leg, given, unsteady)
+    of = valve_line(machine, design, schedule, leg, given, unsteady)
     limit = LIMIT_FACTOR * static if pressure_limit is None else pressure_limit
     speed = numbers.servo.speed_limit
     highest, lowest = float(schedule.angle[leg][-1]), float(schedule.angle[leg][0])
@@ -446,7 +297,7 @@ def surge(
 
 
 def _assumptions(
-    wall: PipeWall, assumed_wall: bool, assumed_limit: bool, unsteady: bool, of: _Line, reaches: int
+    wall: PipeWall, assumed_wall: bool, assumed_limit: bool, unsteady: bool, of: ValveLine, reaches: int
 ) -> tuple[str, ...]:
     lines = []
     if assumed_wall:
@@ -489,8 +340,9 @@ def _with_cautions(result: SurgeResult, length: float) -> SurgeResult:
     if result.joukowsky + result.static_pressure > result.pressure_limit:
         lines.append(
             f"a valve that slams (broken coupler, lost drive, a solenoid or burst disc in this line) within "
-            f"{1e3 * result.reflection:.2g} ms gives up to {(result.static_pressure + result.joukowsky) / 1e5:.0f} bar abs, "
-            "whatever the command speed: choose line, fittings and sensors for it or make it impossible"
+            f"{1e3 * result.reflection:.2g} ms gives {(result.static_pressure + result.joukowsky) / 1e5:.0f} bar abs, more if "
+            "the column parts and rejoins, whatever the command speed: choose line, fittings and sensors for it or make "
+            "it impossible"
         )
     lines.append(
         f"priming an empty line of {length:.3g} m is another event: the front runs faster than the flow in service and "
