@@ -155,7 +155,7 @@ def test_engine_with_stated_delays_behaves_as_its_roots_say(design: Any) -> None
 
 
 def random_loop(rng: np.random.Generator) -> ChugLoop:
-    """Any engine: drops injector drops from 5 to 30 % of pc, delays up to 8 ms, manifolds from stiff to soft, valves free or choked."""
+    """Any engine: injector drops from 5 to 30 % of pc, delays up to 8 ms, manifolds stiff to soft, valves free or choked."""
 
     def leg(weight: float) -> FeedLeg:
         return FeedLeg(

@@ -22,8 +22,8 @@ from valvectl.parts.valve import (
 )
 from valvectl.parts.valve_fitted import (
     FULL_TRIM_BORDER,
-    N2,
     LARGEST_KV_OVER_D2,
+    N2,
     bare_kv,
     branch_flow,
     factor_at_flow,

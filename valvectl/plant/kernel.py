@@ -3,7 +3,9 @@
 One function a law, plain arrays only, no allocation, no globals that change. The laws themselves are those of
 ``valvectl.parts``; here they are only joined and stepped. Angles, currents and pressures live at whole steps, speeds
 and line flows half a step earlier (leapfrog), dry friction is a stick-or-slip projection, and the stiff linear and
-square-law parts are implicit (midpoint), which makes smooth motion second order in the step.
+square-law parts are implicit (midpoint). Smooth motion is second order in the step but for four small first-order terms:
+the contact damper sees speeds half a step old, tank droop and loss tables use the flow and c* the pressure at the start of
+the step.
 
 This is the scalar build; one loop over lanes round each of the functions below is the next step.
 """

@@ -27,6 +27,8 @@ SHORTEST_HOLD = 0.3
 """A stretch of constant throttle counts as a hold from this length on [s]."""
 LEVELS = np.linspace(0.05, 0.95, 19)
 """Levels of a change at which the lags of the valves are compared [-]."""
+NEAREST = math.radians(0.5)
+"""Levels nearer than this to either end of the change are left out [rad]."""
 QUIET_SHARE = 0.5
 """Share of a hold, its last part, over which steady error and hunting are read."""
 
@@ -282,15 +284,21 @@ def _lags(
     here = (trace.time >= t0 - 1e-12) & (trace.time <= until + 1e-12)
     time = trace.time[here]
     settings = throttle_at(profile, time)
-    lags = np.empty((2, LEVELS.size))
+    ends = [schedule.angle_at(name, np.array([x0, x1])) for name in LEGS]
+    # Nearer to the ends than this, hold band and sticking decide, not the servo's speed.
+    nearest = NEAREST / min(abs(float(e[1] - e[0])) or math.inf for e in ends)
+    levels = LEVELS[(LEVELS >= nearest) & (LEVELS <= 1.0 - nearest)]
+    if levels.size == 0:
+        levels = np.array([0.5])
+    lags = np.empty((2, levels.size))
     for k, name in enumerate(LEGS):
-        first, last = schedule.angle_at(name, np.array([x0, x1]))
+        first, last = ends[k]
         wanted = schedule.angle_at(name, settings)
         ball = trace.legs[name].ball[here]
-        for j, share in enumerate(LEVELS):
+        for j, share in enumerate(levels):
             level = float(first + share * (last - first))
             rising = bool(last > first)
             lags[k, j] = _crossing(time, ball, level, rising) - _crossing(time, wanted, level, rising)
     differ = np.abs(lags[0] - lags[1])
     j = int(np.argmax(np.where(np.isnan(differ), np.inf, differ)))
-    return {name: float(lags[k, j]) for k, name in enumerate(LEGS)}, float(LEVELS[j])
+    return {name: float(lags[k, j]) for k, name in enumerate(LEGS)}, float(levels[j])
