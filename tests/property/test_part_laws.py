@@ -135,7 +135,8 @@ def test_flow_characteristic_rises_passes_its_points_and_shuts(table):
         angle, kv, angle[[0, -1]], np.array([0.95, 0.6]), 0.0, float(angle[-1]), points=3601
     )
     assert np.all(np.diff(curve.c) >= -1e-15 * curve.c[:-1])
-    assert np.all(np.isfinite(curve.c)) and np.all(curve.c >= valve.C_FLOOR)
+    assert np.all(np.isfinite(curve.c))
+    assert np.all(curve.c >= valve.C_FLOOR)
     assert np.all((curve.fl >= 0.6 - 1e-12) & (curve.fl <= 0.95 + 1e-12))
     for a, k in zip(angle, kv, strict=True):
         got = lookup.lookup(curve.c, curve.start, curve.per_step, float(a))

@@ -115,7 +115,7 @@ def test_solver_failure_is_a_sentence(monkeypatch: pytest.MonkeyPatch) -> None:
         raise cantera.CanteraError("no convergence")
 
     monkeypatch.setattr(equilibrium.Burner, "_burn", fail)
-    with pytest.raises(RangeError, match="could not be found at mixture ratio 1.2 and 15 bar abs"):
+    with pytest.raises(RangeError, match=r"could not be found at mixture ratio 1\.2 and 15 bar abs"):
         equilibrium.chamber_gas("lox", "methanol", 1.2, 15e5)
 
 

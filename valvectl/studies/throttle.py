@@ -287,7 +287,7 @@ def _lags(
     ends = [schedule.angle_at(name, np.array([x0, x1])) for name in LEGS]
     # Nearer to the ends than this, hold band and sticking decide, not the servo's speed.
     nearest = NEAREST / min(abs(float(e[1] - e[0])) or math.inf for e in ends)
-    levels = LEVELS[(LEVELS >= nearest) & (LEVELS <= 1.0 - nearest)]
+    levels = LEVELS[(nearest <= LEVELS) & (1.0 - nearest >= LEVELS)]
     if levels.size == 0:
         levels = np.array([0.5])
     lags = np.empty((2, levels.size))
