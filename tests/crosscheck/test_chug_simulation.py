@@ -55,7 +55,7 @@ def low_drop(machine: Machine) -> Machine:
         machine = machine.with_leg(
             name,
             cda=1.6 * leg.cda,
-            tank_pressure=leg.tank_pressure - 3.0e5,
+            tank_pressure=leg.tank_pressure - 2.5e5,
             up_inertance=0.3 * leg.up_inertance,
             down_inertance=0.3 * leg.down_inertance,
         )

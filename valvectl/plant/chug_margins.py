@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import brentq
 
+from valvectl.errors import RangeError
 from valvectl.parts.lookup import FloatArray
 from valvectl.plant.chug import ChugLoop, FeedLeg
 from valvectl.plant.linear import ComplexArray
@@ -22,6 +23,8 @@ PHASE_STEP = 0.1
 """Phase that the longest delay turns between two points of a frequency grid [rad]."""
 COUNTED = 0.5
 """Loop gain below which 1 + L can not turn round the origin; well under 1 so that the last phase is plain."""
+MOST_POINTS = 400_000
+"""Points of a frequency grid at most; far above what engines need (a drop of 5 % of pc with 50 ms delay: 70 000)."""
 LARGEST_GAIN_MARGIN = 1e4
 """Gain margins above this factor (80 dB) count as infinite: no crossing is looked for beyond."""
 
@@ -43,8 +46,16 @@ def _top(loop: ChugLoop, level: float) -> float:
 
 def frequency_grid(loop: ChugLoop, top: float, scale: float = 1.0) -> FloatArray:
     """Grid from 0 to ``top`` [rad/s]: logarithmic for the lags, even for delays of up to ``scale`` times the loop's,
-    close round each resonance of column and manifold. Shape (n,)."""
+    close round each resonance of column and manifold. Shape (n,).
+
+    Raises ``RangeError`` when the delay is so long and the drop so small that the grid would grow out of bounds.
+    """
     even = max(60, math.ceil(top * loop.longest_delay * scale / PHASE_STEP))
+    if even > MOST_POINTS:
+        raise RangeError(
+            f"chug loop out of range: a delay of {1e3 * loop.longest_delay * scale:.3g} ms with gain up to "
+            f"{top:.3g} rad/s is more than {PHASE_STEP * MOST_POINTS / (2.0 * math.pi):.0f} turns"
+        )
     pieces = [np.linspace(0.0, top, even + 1), np.geomspace(1e-4 * top, top, 240)]
     for leg in loop.legs.values():
         if 0.0 < leg.storage < math.inf and leg.inertia > 0.0 and math.isfinite(leg.line):
@@ -115,12 +126,12 @@ class ChugMargins:
 
 
 def _cuts(loop: ChugLoop, omega: FloatArray, gain: ComplexArray) -> list[tuple[float, float]]:
-    """Crossings of the negative real axis: frequency [rad/s] and -Re L there, refined."""
+    """Crossings of the negative real axis: frequency [rad/s] and -Re L there, refined; one at rest is among them."""
 
     def imaginary(w: float) -> float:
         return float(loop.gain(np.array([w]))[0].imag)
 
-    found = []
+    found = [(0.0, -float(gain.real[0]))] if omega[0] == 0.0 and gain.real[0] < 0.0 else []
     for j in np.nonzero((gain.imag[:-1] * gain.imag[1:] < 0.0) & (gain.real[:-1] + gain.real[1:] < 0.0))[0]:
         w = float(brentq(imaginary, omega[j], omega[j + 1], rtol=1e-12))
         size = -float(loop.gain(np.array([w]))[0].real)
@@ -136,6 +147,8 @@ def chug_margins(loop: ChugLoop) -> ChugMargins:
     level, cuts = COUNTED, []
     while level > 1.0 / LARGEST_GAIN_MARGIN:
         top = _top(loop, level)
+        if top * loop.longest_delay > PHASE_STEP * MOST_POINTS and level < COUNTED:
+            break
         if top > 0.0:
             omega = frequency_grid(loop, top)
             cuts = _cuts(loop, omega, loop.gain(omega))
@@ -180,6 +193,13 @@ def delay_map(loop: ChugLoop, scales: FloatArray, level: float = 0.2) -> tuple[I
     if top == 0.0:
         return np.zeros(scales.size, dtype=np.int64), np.full(scales.size, math.inf)
     omega = frequency_grid(loop, top, float(np.max(scales)))
+    rows = max(1, 1_000_000 // omega.size)  # a bounded piece of memory at a time
+    pieces = [_map_rows(loop, scales[k : k + rows], omega) for k in range(0, scales.size, rows)]
+    return np.concatenate([p[0] for p in pieces]), np.concatenate([p[1] for p in pieces])
+
+
+def _map_rows(loop: ChugLoop, scales: FloatArray, omega: FloatArray) -> tuple[IntArray, FloatArray]:
+    """``delay_map`` on a given grid of frequencies [rad/s]."""
     s = np.asarray(1j * omega, dtype=np.complex128)
     gain: ComplexArray = np.zeros((scales.size, omega.size), dtype=complex)
     for delay, part in loop.parts(s):
