@@ -16,12 +16,15 @@ if TYPE_CHECKING:
     from valvectl.review.verdict import Review
     from valvectl.servo.sampled import Discrete
     from valvectl.studies.analysis import Analysis
+    from valvectl.studies.fill import FillResult
     from valvectl.studies.ladder import LadderResult
     from valvectl.studies.loop import LoopResult
     from valvectl.studies.ratio import RatioResult
     from valvectl.studies.resolution import ResolutionResult
     from valvectl.studies.spread import SpreadResult
+    from valvectl.studies.stability import StabilityResult
     from valvectl.studies.stroke import StrokeResult
+    from valvectl.studies.surge import SurgeResult
     from valvectl.studies.throttle import ThrottleResult
     from valvectl.studies.torque import TorqueResult
 
@@ -78,6 +81,18 @@ class Design(DesignFile):
     def spread(self) -> SpreadResult:
         """Spread of the mixture ratio from the declared tolerances."""
         return self.analysis.spread
+
+    def stability(self) -> StabilityResult:
+        """Feed-system stability (chug) over the throttle range, manifolds from stiff to soft."""
+        return self.analysis.stability
+
+    def surge(self, leg: LegName) -> SurgeResult:
+        """Pressure surge in a leg's line when its valve moves, and the closing law of least surge."""
+        return self.analysis.surge[leg]
+
+    def fill(self) -> FillResult:
+        """Start transient: filling, arrivals, and what has gathered in the chamber by ignition."""
+        return self.analysis.fill
 
     def loop_gain(self, leg: LegName) -> Any:
         """The position loop's gain L(z) of a leg as a ``control.StateSpace``."""

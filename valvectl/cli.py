@@ -7,23 +7,32 @@ program itself, 130 stopped with Ctrl-C. With ``VALVECTL_DEBUG`` set a fault of 
 from __future__ import annotations
 
 import functools
-import os
 import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, ParamSpec
+from typing import Annotated, Any
 
 import typer
 
-if TYPE_CHECKING:
-    from valvectl.api import Design
-
-P = ParamSpec("P")
-
-EXIT_MET, EXIT_MISSED, EXIT_INPUT, EXIT_FAULT, EXIT_STOPPED = 0, 1, 2, 3, 130
-FIGURE_ENDINGS = (".svg", ".png", ".pdf")
+from valvectl.cli_common import (
+    EXIT_MET,
+    EXIT_MISSED,
+    EXIT_STOPPED,
+    CsvOption,
+    DesignPath,
+    FigureOption,
+    JsonOption,
+    LegOption,
+    deliver,
+    figure_name,
+    guarded,
+    legs_of,
+    load_design,
+    print_text,
+    progress_bar,
+    status,
+)
 
 app = typer.Typer(
     name="valvectl",
@@ -35,13 +44,6 @@ app = typer.Typer(
 )
 
 
-class LegChoice(StrEnum):
-    """Which valve."""
-
-    oxidizer = "oxidizer"
-    fuel = "fuel"
-
-
 class LoopPlot(StrEnum):
     """Which figure of the position loop."""
 
@@ -50,21 +52,11 @@ class LoopPlot(StrEnum):
     step = "step"
 
 
-DesignPath = Annotated[Path, typer.Argument(metavar="DESIGN", help="Design file (TOML).", show_default=False)]
-LegOption = Annotated[
-    LegChoice | None, typer.Option("--leg", help="Only this leg; without it both.", show_default=False)
-]
-JsonOption = Annotated[bool, typer.Option("--json", help="Print the result as JSON (SI units) and nothing else.")]
-CsvOption = Annotated[
-    Path | None,
-    typer.Option(
-        "--csv", metavar="FILE", help="Write the table, one file a leg where there are two.", show_default=False
-    ),
-]
-FigureOption = Annotated[
-    Path | None,
-    typer.Option("--figure", metavar="FILE", help="Draw it: a name ending in .svg, .png or .pdf.", show_default=False),
-]
+class SurgePlot(StrEnum):
+    """Which figure of a leg's surge."""
+
+    surge = "surge"
+    closing = "closing"
 
 
 def main() -> None:
@@ -76,58 +68,6 @@ def main() -> None:
         app(prog_name="valvectl")
     except KeyboardInterrupt:
         sys.exit(EXIT_STOPPED)
-
-
-def guarded(command: Callable[P, None]) -> Callable[P, None]:
-    """Turn every exception of a command into its message and exit code."""
-
-    @functools.wraps(command)
-    def run(*args: P.args, **kwargs: P.kwargs) -> None:
-        from valvectl.errors import DesignError, ValvectlError
-
-        _plain_warnings()
-        try:
-            command(*args, **kwargs)
-        except DesignError as error:
-            for fault in error.faults:
-                typer.echo(str(fault), err=True)
-            if len(error.faults) > 1:
-                typer.echo(f"{len(error.faults)} faults in the input; nothing was written", err=True)
-            raise typer.Exit(EXIT_INPUT) from None
-        except ValvectlError as error:
-            typer.echo(str(error), err=True)
-            raise typer.Exit(EXIT_INPUT) from None
-        except KeyboardInterrupt:
-            typer.echo("stopped", err=True)
-            raise typer.Exit(EXIT_STOPPED) from None
-        except typer.Exit:
-            raise
-        except Exception as error:
-            if os.environ.get("VALVECTL_DEBUG") or _is_usage_error(error):
-                raise
-            text = " ".join(str(error).split()) or "no message"
-            typer.echo(
-                f"internal error: {type(error).__name__}: {text}\nThis is a fault of valvectl, not of the design; "
-                "please report it with the design file. VALVECTL_DEBUG=1 shows where it happened.",
-                err=True,
-            )
-            raise typer.Exit(EXIT_FAULT) from None
-
-    return run
-
-
-def _is_usage_error(error: Exception) -> bool:
-    # The command-line library has its own errors, with a message and an exit code of their own.
-    return isinstance(error, typer.BadParameter) or hasattr(error, "exit_code")
-
-
-def _plain_warnings() -> None:
-    import warnings
-
-    def show(message: Warning | str, *rest: Any, **more: Any) -> None:
-        typer.echo(f"note: {message}", err=True)
-
-    warnings.showwarning = show
 
 
 def _version(wanted: bool) -> None:
@@ -207,14 +147,14 @@ def check(
 
     if out is not None and no_report:
         raise typer.BadParameter("--out and --no-report contradict each other")
-    loaded = _load(design, simulates=True)
+    loaded = load_design(design, simulates=True)
     target = None
     if not no_report:
         from valvectl.review.folder import refuse, write_review
 
         target = out if out is not None else Path(f"{design.stem}-review")
         refuse(target)  # before the work, not after it
-    with _progress() as progress:
+    with progress_bar() as progress:
         review = loaded.check(progress)
         written = None
         if target is not None:
@@ -223,7 +163,7 @@ def check(
     if as_json:
         from valvectl.review.folder import json_of, json_text
 
-        _print(json_text(json_of(review)))
+        print_text(json_text(json_of(review)))
     else:
         cli_tables.show_review(review, None if written is None else written["review.html"])
     raise typer.Exit(EXIT_MET if review.all_met else EXIT_MISSED)
@@ -246,13 +186,13 @@ def ratio(
     Example:
       valvectl ratio hover-rig.toml --leg oxidizer --figure ratio.svg
     """
-    _figure_name(figure)
-    loaded = _load(design)
-    with _status():
-        results = {name: loaded.ratio(name) for name in _legs(leg)}
+    figure_name(figure)
+    loaded = load_design(design)
+    with status():
+        results = {name: loaded.ratio(name) for name in legs_of(leg)}
     from valvectl.review.figures import ratio_chart
 
-    _deliver("ratio", results, leg, as_json, csv, figure, ratio_chart)
+    deliver("ratio", results, leg, as_json, csv, figure, ratio_chart)
 
 
 @app.command(short_help="The position loop: gains, margins, steps.")
@@ -274,10 +214,10 @@ def loop(
     Example:
       valvectl loop hover-rig.toml --leg fuel --figure step.pdf --plot step
     """
-    _figure_name(figure)
-    loaded = _load(design, simulates=True)
-    with _status():
-        results = {name: loaded.loop(name) for name in _legs(leg)}
+    figure_name(figure)
+    loaded = load_design(design, simulates=True)
+    with status():
+        results = {name: loaded.loop(name) for name in legs_of(leg)}
     from valvectl.review import figures
 
     drawing: dict[LoopPlot, Callable[[Any], Any]] = {
@@ -285,7 +225,7 @@ def loop(
         LoopPlot.nyquist: figures.nyquist,
         LoopPlot.step: figures.step,
     }
-    _deliver("loop", results, leg, as_json, csv, figure, drawing[plot])
+    deliver("loop", results, leg, as_json, csv, figure, drawing[plot])
 
 
 @app.command(short_help="How finely flow can be set.")
@@ -307,14 +247,14 @@ def resolution(
     """
     import dataclasses
 
-    _figure_name(figure)
-    loaded = _load(design)
-    with _status():
+    figure_name(figure)
+    loaded = load_design(design)
+    with status():
         result = loaded.resolution()
-    result = dataclasses.replace(result, legs={name: result.legs[name] for name in _legs(leg)})
+    result = dataclasses.replace(result, legs={name: result.legs[name] for name in legs_of(leg)})
     from valvectl.review.figures import resolution_chart
 
-    _deliver("resolution", {"": result}, None, as_json, csv, figure, resolution_chart)
+    deliver("resolution", {"": result}, None, as_json, csv, figure, resolution_chart)
 
 
 @app.command(short_help="Simulate the throttle profile.")
@@ -330,121 +270,70 @@ def throttle(
     Example:
       valvectl throttle hover-rig.toml --csv throttle.csv --figure throttle.png
     """
-    _figure_name(figure)
-    loaded = _load(design, simulates=True)
-    with _status():
+    figure_name(figure)
+    loaded = load_design(design, simulates=True)
+    with status():
         result = loaded.throttle_run()
     from valvectl.review.figures import throttle_chart
 
     drawing = functools.partial(throttle_chart, transient=loaded.requirements.mixture_ratio_transient)
-    _deliver("throttle", {"": result}, None, as_json, csv, figure, drawing)
+    deliver("throttle", {"": result}, None, as_json, csv, figure, drawing)
 
 
-# ---------------------------------------------------------------------------------------------------------- helpers
-
-
-def _legs(leg: LegChoice | None) -> tuple[Any, ...]:
-    from valvectl.design.schema import LEGS
-
-    return LEGS if leg is None else (leg.value,)
-
-
-def _load(path: Path, simulates: bool = False) -> Design:
-    from valvectl.api import load
-
-    if simulates:
-        from valvectl.plant.simulate import kernel_is_cached
-
-        if path.is_file() and not kernel_is_cached():
-            typer.echo(
-                "first run on this machine: compiles the simulator and works out liquid properties, once; later runs "
-                "start at once",
-                err=True,
-            )
-    return load(path)
-
-
-def _figure_name(figure: Path | None) -> None:
-    if figure is not None and figure.suffix.lower() not in FIGURE_ENDINGS:
-        from valvectl.errors import ValvectlError
-
-        raise ValvectlError(f"{figure}: a figure's name must end in {', '.join(FIGURE_ENDINGS)}")
-
-
-def _deliver(
-    study: str,
-    results: dict[str, Any],
-    leg: LegChoice | None,
-    as_json: bool,
-    csv: Path | None,
-    figure: Path | None,
-    drawing: Callable[[Any], Any],
+@app.command(short_help="Does the feed system chug.")
+@guarded
+def stability(
+    design: DesignPath, as_json: JsonOption = False, csv: CsvOption = None, figure: FigureOption = None
 ) -> None:
-    """Print results, write tables and figures. ``results``: leg -> result, or one under an empty name."""
-    from valvectl import cli_tables
-    from valvectl.review.folder import csv_text, json_text, write_bytes
+    """Does the feed system chug: the loop of chamber pressure, feed legs and combustion delays over the throttle range.
 
-    several = len(results) > 1
-    files: list[tuple[Path, bytes]] = []
-    for name, result in results.items():
-        if csv is not None:
-            files.append((_named(csv, name, several), csv_text(result.columns()).encode("utf-8")))
-        if figure is not None:
-            place = _named(figure, name, several)
-            files.append((place, cli_tables.figure_bytes(drawing(result), place.suffix.lower())))
-    for place, data in files:
-        write_bytes(place, data)
-        typer.echo(f"wrote {place}", err=True)
-    if as_json:
-        only = next(iter(results.values()))
-        content = {name: r.to_dict() for name, r in results.items()} if leg is None and several else only.to_dict()
-        _print(json_text(content))
-    else:
-        for result in results.values():
-            cli_tables.show(study, result)
+    Gain margin [dB], extra delay to the border [ms] and frequency [Hz] with stiff manifolds, as the design states them,
+    and soft as if filled with vapour; the share of gas [%] in the manifolds at which it becomes unstable.
+
+    \b
+    Example:
+      valvectl stability hover-rig.toml --figure stability.svg
+    """
+    figure_name(figure)
+    loaded = load_design(design)
+    with status():
+        result = loaded.stability()
+    from valvectl.review.figures import stability_chart
+
+    drawing = functools.partial(stability_chart, margin=loaded.requirements.chug_margin)
+    deliver("stability", {"": result}, None, as_json, csv, figure, drawing)
 
 
-def _print(text: str) -> None:
-    """Text to standard output; a reader of the pipe that has seen enough does not change the exit code."""
-    try:
-        typer.echo(text, nl=False)
-    except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+@app.command(short_help="Pressure surge, closing law, start.")
+@guarded
+def surge(
+    design: DesignPath,
+    leg: LegOption = None,
+    as_json: JsonOption = False,
+    csv: CsvOption = None,
+    figure: FigureOption = None,
+    plot: Annotated[SurgePlot, typer.Option("--plot", help="What --figure draws of a leg.")] = SurgePlot.surge,
+) -> None:
+    """Pressure surge in the lines when a valve moves, how it best closes, and the start of the engine.
 
+    Peak and lowest pressure [bar abs] of each movement at the command speed limit, the fastest safe speed [deg/s], the
+    closing law of least surge (angles [deg] over time [ms]); then filling [ms] and what waits in the chamber at
+    ignition [g], both legs. The start's table, figure and JSON are called start.
 
-def _named(path: Path, leg: str, several: bool) -> Path:
-    return path.with_name(f"{path.stem}-{leg}{path.suffix}") if several else path
+    \b
+    Example:
+      valvectl surge hover-rig.toml --leg oxidizer --figure surge.svg
+    """
+    figure_name(figure)
+    loaded = load_design(design)
+    with status():
+        results: dict[str, Any] = {name: loaded.surge(name) for name in legs_of(leg)}
+        results["start"] = loaded.fill()
+    from valvectl.review import figures
 
+    def drawing(result: Any) -> Any:
+        if result is results["start"]:
+            return figures.fill_chart(result)
+        return figures.surge_chart(result) if plot == SurgePlot.surge else figures.closing_chart(result)
 
-@contextmanager
-def _status() -> Iterator[None]:
-    """A sign of life on a terminal's stderr."""
-    if not sys.stderr.isatty():
-        yield
-        return
-    from rich.console import Console
-
-    with Console(stderr=True).status("working"):
-        yield
-
-
-@contextmanager
-def _progress() -> Iterator[Callable[[str, int, int], None]]:
-    """Stage and bar on a terminal's stderr, nothing elsewhere."""
-    if not sys.stderr.isatty():
-        yield lambda stage, done, of: None
-        return
-    from rich.console import Console
-    from rich.markup import escape
-    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
-
-    bar = Progress(
-        TimeElapsedColumn(),
-        BarColumn(bar_width=24),
-        TextColumn("{task.description}"),
-        console=Console(stderr=True),
-        transient=True,
-    )
-    with bar:
-        task = bar.add_task("reading", total=1)
-        yield lambda stage, done, of: bar.update(task, description=escape(stage), completed=done, total=of)
+    deliver("surge", results, None, as_json, csv, figure, drawing)

@@ -24,13 +24,18 @@ from valvectl.review.verdict import Review
 from valvectl.review.wording import number, signed
 
 if TYPE_CHECKING:
+    from valvectl.studies.fill import FillResult
     from valvectl.studies.loop import LoopResult
     from valvectl.studies.ratio import RatioResult
     from valvectl.studies.resolution import ResolutionResult
+    from valvectl.studies.stability import StabilityResult
+    from valvectl.studies.surge import SurgeResult
     from valvectl.studies.throttle import ThrottleResult
 
 WIDEST = 100
 """Columns used at most; a pipe gets 80."""
+LAW_SHOWN = 9
+"""Points of the closing law printed; --json has them all."""
 SETTINGS_SHOWN = 7
 """Throttle settings in the table of the resolution."""
 _LOOK = {"met": "green", "missed": "bold red", "not assessed": "yellow"}
@@ -49,6 +54,10 @@ def console() -> Console:
     made = PatientConsole(markup=False, highlight=False, emoji=False, soft_wrap=False)
     made.width = min(made.width, WIDEST)
     return made
+
+
+_WHOLE = ("requirement", "leg", "found", "", "limit", "margin", "verdict")
+"""Columns that are not broken over lines."""
 
 
 def table(
@@ -71,11 +80,16 @@ def table(
             Text(name),
             justify=flush,
             overflow="fold",
-            no_wrap=j == 0 and (name.endswith("[s]") or name == "requirement"),
+            # a number broken over two lines reads as another number
+            no_wrap=flush == "right" or name in _WHOLE or (j == 0 and name.endswith("[s]")),
         )
     for row in rows:
         made.add_row(*(c if isinstance(c, Text) else Text(c) for c in row))
     return made
+
+
+FULL_WIDTH = 74
+"""Width from which the verdict table shows all its columns [characters]."""
 
 
 def show_review(review: Review, report: Path | None) -> None:
@@ -95,7 +109,9 @@ def show_review(review: Review, report: Path | None) -> None:
         )
         for r in review.rows
     ]
-    out.print(table(("requirement", "leg", "found", "", "limit", "unit", "margin", "verdict"), rows, left=8))
+    head = ("requirement", "leg", "found", "", "limit", "unit", "margin", "verdict")
+    keep = range(len(head)) if out.width >= FULL_WIDTH else (0, 1, 2, 3, 4, 7)  # narrow: without unit and margin
+    out.print(table([head[j] for j in keep], [[row[j] for j in keep] for row in rows], left=8))
     if any(r.limit_is_default for r in review.rows):
         out.print("* the program's default; the design states no limit")
     for row in review.rows:
@@ -128,6 +144,8 @@ def show(study: str, result: Any) -> None:
         "loop": _loop,
         "resolution": _resolution,
         "throttle": _throttle,
+        "stability": _stability,
+        "surge": _surge_or_start,
     }
     shows[study](result, console())
 
@@ -156,11 +174,11 @@ def _loop(result: LoopResult, out: Console) -> None:
         [
             at,
             "yes" if result.stable[at] else "NO",
-            number(m.gain_margin_db, 3, "no crossing"),
-            number(math.degrees(m.phase_margin), 3, "no crossing"),
+            number(m.gain_margin_db, 3, "no crossing") if result.stable[at] else "unstable",
+            number(math.degrees(m.phase_margin), 3, "no crossing") if result.stable[at] else "unstable",
             number(m.gain_crossover / (2.0 * math.pi), 3),
-            number(1e3 * m.delay_margin, 3, "no crossing"),
-            number(m.peak_sensitivity, 3),
+            number(1e3 * m.delay_margin, 3, "no crossing") if result.stable[at] else "unstable",
+            number(m.peak_sensitivity, 3) if result.stable[at] else "unstable",
         ]
         for at, m in result.margins.items()
     ]
@@ -247,6 +265,143 @@ def _throttle(result: ThrottleResult, out: Console) -> None:
         f"Wanted O/F {number(result.wanted_ratio)}. Largest error {number(100.0 * result.peak_error, 3)} %. "
         f"Lowest voltage at a drive {number(result.lowest_bus, 3)} V."
     )
+
+
+def _stability(result: StabilityResult, out: Console) -> None:
+    n = result.throttle.size
+    shown = np.unique(np.linspace(0, n - 1, min(n, SETTINGS_SHOWN)).round().astype(int))
+    rows = [
+        [
+            number(100.0 * float(result.throttle[j]), 3),
+            *(number(float(case.gain_margin[j]), 3, "> 80") for case in result.cases),
+            number(float(result.as_stated.frequency[j]), 3),
+            number(1e3 * float(result.as_stated.delay_margin[j]), 3, "any"),
+            number(100.0 * float(result.gas_share_border[j]), 2),
+        ]
+        for j in shown[::-1]
+    ]
+    head = (
+        "throttle [%]",
+        *(case.label.removesuffix(" limit") for case in result.cases),
+        "at [Hz]",
+        "delay [ms]",
+        "gas [%]",
+    )
+    out.print(table(head, rows, left=0, title="Feed-system stability: gain margin [dB] by state of the manifolds"))
+    stated = result.as_stated.label
+    out.print(
+        f"at: frequency of the border, and delay: extra delay to it, both {stated}; gas: share of the manifolds at which "
+        "it becomes unstable."
+    )
+    for case in result.cases:
+        out.print(Text(f"{case.label}: {result.verdict(case)}", style="bold" if case is result.as_stated else ""))
+    for note in result.notes:
+        out.print(Text(f"note: {note}"))
+    if not result.throat_choked.all():
+        out.print("caution: the throat may not be choked at the lowest settings; these numbers do not hold there")
+    if not result.soft.stable.all():
+        out.print(
+            "caution: gas or warm liquid behind a valve makes this engine chug; bleed and chill before throttling down"
+        )
+    out.print()
+
+
+def _surge_or_start(result: Any, out: Console) -> None:
+    (_start if hasattr(result, "arrival_lead") else _surge)(result, out)
+
+
+def _surge(result: SurgeResult, out: Console) -> None:
+    rows = [
+        [
+            m.name,
+            f"{math.degrees(m.start_angle):.0f} to {math.degrees(m.end_angle):.0f}",
+            number(1e3 * m.duration, 3),
+            number(m.peak / 1e5, 4),
+            number(m.rise / 1e5, 3),
+            number(m.trough / 1e5, 3),
+            "whole" if m.cavity == 0.0 else "PARTS",
+        ]
+        for m in result.movements
+    ]
+    head = ("movement", "angle [deg]", "in [ms]", "peak", "rise", "lowest", "column")
+    out.print(table(head, rows, title=f"Surge, {result.leg} leg: pressures [bar abs], rise [bar]", words=("column",)))
+    safe = result.safe_speed
+    fastest = (
+        "none that shuts within 5 s"
+        if safe == 0.0
+        else "any"
+        if math.isinf(safe)
+        else f"{number(math.degrees(safe), 3)} deg/s"
+    )
+    out.print(
+        f"Limit {number(result.pressure_limit / 1e5)} bar abs, at rest {number(result.static_pressure / 1e5)}. Wave speed "
+        f"{number(result.wave_speed)} m/s, 2L/a {number(1e3 * result.reflection, 3)} ms. Sudden stop from full thrust: "
+        f"+{number(result.joukowsky / 1e5, 3)} bar. Fastest constant closing speed within the limit: {fastest} (command "
+        f"limit {number(math.degrees(result.speed_limit), 3)})."
+    )
+    law = result.law
+    if law is not None:
+        at = np.linspace(0, law.time.size - 1, LAW_SHOWN).round().astype(int)
+        rows = [
+            ["time [ms]", *(number(1e3 * float(law.time[j]), 3) for j in at)],
+            ["angle [deg]", *(f"{math.degrees(float(law.angle[j])):.1f}" for j in at)],
+        ]
+        out.print()
+        out.print(
+            table(
+                ("closing law", *("" for _ in at)),
+                rows,
+                title=f"Closing law of least surge in {1e3 * law.duration:.0f} ms, {result.leg} leg",
+            )
+        )
+        out.print(
+            f"Peak {number(law.peak / 1e5, 5)} bar abs; {number(law.constant_speed_peak / 1e5, 5)} at constant speed in the "
+            "same time. Check it on the stand with water before it is trusted."
+        )
+    if result.law_note:
+        out.print(Text(result.law_note))
+    _said(result, out)
+
+
+def _start(result: FillResult, out: Console) -> None:
+    rows = [
+        [
+            name,
+            number(1e6 * leg.volume, 3),
+            number(1e3 * leg.cracking, 3),
+            number(1e3 * leg.full, 3),
+            number(1e3 * leg.arrival, 3),
+            number(1e3 * leg.mass, 3),
+            f"{number(1e3 * leg.mass_low, 3)} to {number(1e3 * leg.mass_high, 3)}",
+        ]
+        for name, leg in result.legs.items()
+    ]
+    head = ("leg", "fills [mL]", "flow [ms]", "full [ms]", "arrives [ms]", "waits [g]", "low, high [g]")
+    out.print(table(head, rows, title=f"Start to {100.0 * result.throttle:.0f} % throttle"))
+    first = "fuel" if result.arrival_lead > 0.0 else "oxidizer"
+    out.print(
+        f"Arrives: on the engine's clock, oxidizer command at 0. {first} first by {number(1e3 * abs(result.arrival_lead), 3)} "
+        f"ms; ignition at {number(1e3 * result.ignition, 3)} ms. Waits: in the unlit chamber at ignition; low, high: two "
+        "standard deviations of timing."
+    )
+    limit = (
+        "no burst_limit stated, not assessed"
+        if result.burst_limit is None
+        else f"{'within' if result.within_limit else 'ABOVE'} the limit of {number(result.burst_limit / 1e5, 3)} bar"
+    )
+    out.print(
+        f"Burnt at once in the closed chamber: +{number(result.burst / 1e5, 3)} bar, +{number(result.burst_high / 1e5, 3)} "
+        f"with both high; {limit}."
+    )
+    _said(result, out)
+
+
+def _said(result: SurgeResult | FillResult, out: Console) -> None:
+    for line in result.assumptions:
+        out.print(Text(f"note: {line}"))
+    for line in result.cautions:
+        out.print(Text(f"caution: {line}", style="yellow"))
+    out.print()
 
 
 def figure_bytes(drawn: Any, ending: str) -> bytes:

@@ -13,6 +13,7 @@ from valvectl.design.quantities import (
     ABSOLUTE_PRESSURE,
     ANGLE,
     FRACTION,
+    LENGTH,
     TEMPERATURE,
     TIME,
     show,
@@ -57,6 +58,13 @@ def _feed(get: Get, at: str) -> Iterator[tuple[str, str]]:
     if tank is not None and chamber is not None and tank <= chamber:
         limit = show(chamber, ABSOLUTE_PRESSURE)
         yield f"must be above engine.chamber_pressure ({limit}), or nothing flows", f"{at}.tank.pressure"
+    wall, bore = get(f"{at}.line.wall_thickness"), get(f"{at}.line.inner_diameter")
+    if wall is not None and bore is not None and wall > bore:
+        yield f"must not be above inner_diameter ({show(bore, LENGTH)})", f"{at}.line.wall_thickness"
+    limit_line, height = get(f"{at}.line.pressure_limit"), get(f"{at}.tank.height") or 0.0
+    if limit_line is not None and tank is not None and height >= 0.0 and limit_line <= tank:
+        least = show(tank, ABSOLUTE_PRESSURE)
+        yield f"must be above tank.pressure ({least}), which stands there at rest", f"{at}.line.pressure_limit"
     load = get(f"{at}.tank.load_factor")
     if load is not None and abs(load) > LARGEST_LOAD_FACTOR:
         yield f"must lie between {-LARGEST_LOAD_FACTOR:g} and {LARGEST_LOAD_FACTOR:g}", f"{at}.tank.load_factor"

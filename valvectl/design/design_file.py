@@ -18,7 +18,18 @@ from valvectl.design.compose import shown
 from valvectl.design.given import Given
 from valvectl.design.keys import ROOT, Path, Spec, describe, find, join, no_such_key, split
 from valvectl.design.quantities import Kind
-from valvectl.design.schema import Battery, DesignData, Engine, Leg, LegName, Legs, Requirements, Simulation, Throttle
+from valvectl.design.schema import (
+    Battery,
+    DesignData,
+    Engine,
+    Leg,
+    LegName,
+    Legs,
+    Requirements,
+    Simulation,
+    Start,
+    Throttle,
+)
 from valvectl.design.validate import lookup, validate
 from valvectl.errors import DesignError, Fault
 
@@ -150,6 +161,11 @@ class DesignFile:
     def throttle(self) -> Throttle:
         """Throttle range and profile."""
         return self.data.throttle
+
+    @property
+    def start(self) -> Start:
+        """How the engine starts."""
+        return self.data.start
 
     @property
     def requirements(self) -> Requirements:

@@ -49,6 +49,7 @@ FORCE = Kind("force", "N", "N", '"2 kN"')
 TORQUE = Kind("torque", "N m", "N m", '"0.42 mN m"')
 TORQUE_PER_PRESSURE = Kind("torque per pressure", "N m/Pa", "N m/bar", '"0.05 N m/bar"')
 INERTIA = Kind("moment of inertia", "kg m^2", "kg m^2", '"24 g cm^2"')
+ELASTICITY = Kind("modulus of elasticity", "Pa", "GPa", '"200 GPa"')
 STIFFNESS = Kind("torsional stiffness", "N m/rad", "N m/rad", '"300 N m/rad"')
 ROTARY_DAMPING = Kind("viscous friction", "N m s/rad", "N m s/rad", '"2e-6 N m s/rad"')
 TEMPERATURE = Kind("temperature", "K", "K", '"91 K" or "-20 degC"')
@@ -160,6 +161,8 @@ def parse(raw: object, kind: Kind, ambient: float = STANDARD_ATMOSPHERE) -> floa
         absolute_match, gauge_match = _ABSOLUTE.match(unit), _GAUGE.match(unit)
         found = absolute_match or gauge_match
         if found is None:
+            if unit:
+                _unit_factor(unit, kind)  # a unit of something else is the first thing to say
             raise _fail(f'say whether it is absolute or gauge, as in {kind.example} or "37 bar gauge"')
         gauge = gauge_match is not None
         unit = found.group("unit").strip()
@@ -258,6 +261,7 @@ Force = _quantity(FORCE)
 Torque = _quantity(TORQUE)
 TorquePerPressure = _quantity(TORQUE_PER_PRESSURE)
 Inertia = _quantity(INERTIA)
+Elasticity = _quantity(ELASTICITY)
 Stiffness = _quantity(STIFFNESS)
 RotaryDamping = _quantity(ROTARY_DAMPING)
 Temperature = _quantity(TEMPERATURE)

@@ -19,6 +19,7 @@ from valvectl.design.quantities import (
     Area,
     Current,
     Density,
+    Elasticity,
     Force,
     Fraction,
     Length,
@@ -45,7 +46,7 @@ __all__ = [
     "LEGS", "SCHEMA", "Actuator", "Battery", "CStarTable", "Combustion", "Controller", "DesignData", "Encoder",
     "Engine", "Fitting", "FlowTable", "Gains", "GearStage", "Injector", "Jacket", "Leg", "LegName", "Legs", "Line",
     "Liquid", "Location", "Manifold", "Motor", "Part", "ProfilePoint", "Requirements", "RoundPort", "Simulation",
-    "StemTorque", "Tank", "Throttle", "Valve",
+    "Start", "StemTorque", "Tank", "Throttle", "Valve",
 ]  # fmt: skip
 
 
@@ -93,6 +94,13 @@ class Combustion(Part):
         gt=0.0, le=0.05, description="time from injector to burnt for the oxidizer (combustion dead time)"
     )
     delay_fuel: Time = Field(gt=0.0, le=0.05, description="time from injector to burnt for the fuel")
+    delay_exponent: Number = Field(
+        default=0.0,
+        ge=-3.0,
+        le=3.0,
+        description="in the stability study both delays are those stated times throttle^-exponent; 0: the same at every "
+        "setting. The time simulation keeps the delays stated",
+    )
 
     @model_validator(mode="after")
     def _source(self) -> Combustion:
@@ -161,6 +169,25 @@ class Line(Part):
     inner_diameter: Length = Field(gt=0.0, description="inner diameter")
     roughness: Length = Field(default=1.5e-6, ge=0.0, description="equivalent sand roughness (drawn tube 1.5 um)")
     fittings: tuple[Fitting, ...] = Field(default=(), description="bends, filters, tees")
+    wall_thickness: Length = Field(
+        default=1.0e-3,
+        gt=0.0,
+        description="thickness of the pipe's wall; this and the next four count in the surge study of the line before "
+        "the valve",
+    )
+    wall_elasticity: Elasticity = Field(
+        default=200.0e9, ge=1.0e6, le=1.0e12, description="modulus of elasticity of the wall; stainless steel 200 GPa"
+    )
+    poisson_ratio: Number = Field(default=0.3, ge=0.0, le=0.5, description="Poisson's ratio of the wall")
+    anchoring: Literal["upstream", "throughout", "none"] = Field(
+        default="upstream",
+        description="how the pipe is held: at its upstream end, against all axial movement, or by expansion joints",
+    )
+    pressure_limit: AbsolutePressure | None = Field(
+        default=None,
+        gt=0.0,
+        description="highest pressure allowed before the valve in a surge; by default 1.2 times that at rest",
+    )
 
 
 class Jacket(Part):
@@ -301,6 +328,12 @@ class Requirements(Part):
     stroke_time: Time = Field(default=0.5, gt=0.0, description="full stroke from stop to stop, at most")
     gain_margin: Number = Field(default=6.0, gt=0.0, description="gain margin [dB], at least")
     phase_margin: Angle = Field(default=math.radians(45.0), gt=0.0, description="phase margin, at least")
+    chug_margin: Number = Field(
+        default=6.0,
+        gt=0.0,
+        description="gain margin [dB] of the feed-coupled combustion loop, manifolds as stated, over the throttle range, "
+        "at least",
+    )
     peak_sensitivity: Number = Field(default=2.0, gt=1.0, description="largest |S|, at most")
     step_overshoot: Fraction = Field(default=0.05, ge=0.0, description="overshoot of a step of the command, at most")
     step_settling: Time = Field(default=0.15, gt=0.0, description="settling to 2 % of the step, at most")
@@ -324,6 +357,25 @@ class Requirements(Part):
     )
 
 
+class Start(Part):
+    """How the engine starts, for the study of the start: both valves open from shut to the lowest throttle."""
+
+    fuel_lead: Time = Field(
+        default=0.0, ge=-10.0, le=10.0, description="fuel command before the oxidizer command; negative: after it"
+    )
+    ignition_delay: Time = Field(
+        default=0.01, ge=0.0, le=10.0, description="from the later propellant's arrival in the chamber to ignition"
+    )
+    timing_scatter: Time = Field(
+        default=0.005, ge=0.0, le=1.0, description="standard deviation of each valve's and of the igniter's timing"
+    )
+    burst_limit: PressureDifference | None = Field(
+        default=None,
+        gt=0.0,
+        description="pressure rise allowed when what has gathered burns at once; by default not assessed",
+    )
+
+
 class Simulation(Part):
     """Numerics of the time simulation."""
 
@@ -341,5 +393,6 @@ class DesignData(Part):
     legs: Legs
     battery: Battery
     throttle: Throttle
+    start: Start = Start()
     requirements: Requirements = Requirements()
     simulation: Simulation = Simulation()

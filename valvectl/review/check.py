@@ -11,7 +11,7 @@ from typing import Any
 
 from valvectl.design.design_file import DesignFile
 from valvectl.design.schema import LEGS
-from valvectl.errors import SimulationError
+from valvectl.errors import RangeError, SimulationError
 from valvectl.parts import valve
 from valvectl.plant.balance import coefficient
 from valvectl.review.mend import remedies
@@ -29,6 +29,7 @@ _STAGES: tuple[tuple[str, str], ...] = (
     ("gains", "gains"),
     ("steady points over the throttle range", "schedule"),
     ("pressure ladder", "ladder"),
+    ("feed-system stability", "stability"),
     ("flow resolution", "resolution"),
     ("torque", "torque"),
     ("gear ratio sweep", "ratio"),
@@ -104,7 +105,18 @@ def warnings_of(analysis: Analysis, spread: SpreadResult | None) -> tuple[str, .
         longest = max(data.line.length, 0.0 if data.downstream is None else data.downstream.length)
         out.append(
             f"{name}: lines are rigid columns in one lump, good well below {leg.liquid.sound_speed / (4 * longest):.0f} Hz; "
-            "no pressure waves are modelled."
+            "no pressure waves are modelled in any row; the surge study models them, by itself."
+        )
+        if data.manifold.gas_volume > 0.0:
+            out.append(
+                f"{name}: the time simulation keeps the manifold as soft as the trapped gas makes it at full chamber "
+                "pressure; at low throttle the gas swells and the real manifold is softer. The stability study follows it."
+            )
+    exponent = analysis.design.engine.combustion.delay_exponent
+    if exponent != 0.0:
+        out.append(
+            f"combustion delays follow throttle to the power -{exponent:g} in the stability study alone; the time "
+            "simulation keeps the delays stated at every setting."
         )
     j = int(ladder.exit_pressure_ratio.argmin())
     if float(ladder.exit_pressure_ratio[j]) < SEPARATION:
@@ -141,7 +153,7 @@ def check(design: DesignFile, progress: Progress | None = None) -> Review:
         tell(stage, done)
         try:
             found = getattr(analysis, attribute)
-        except SimulationError as error:
+        except (SimulationError, RangeError) as error:
             failed.append(f"{stage}: {error}")
             continue
         studies[attribute] = dict(found) if isinstance(found, Mapping) else found

@@ -10,15 +10,21 @@ from __future__ import annotations
 from valvectl.review.figure_style import svg_text
 from valvectl.review.figures_engine import ladder_chart, resolution_chart, spread_chart, throttle_chart
 from valvectl.review.figures_servo import bode, nyquist, ratio_chart, step, torque_chart
+from valvectl.review.figures_stability import stability_chart
+from valvectl.review.figures_surge import closing_chart, fill_chart, surge_chart
 
 __all__ = [
     "bode",
+    "closing_chart",
+    "fill_chart",
     "ladder_chart",
     "nyquist",
     "ratio_chart",
     "resolution_chart",
     "spread_chart",
+    "stability_chart",
     "step",
+    "surge_chart",
     "svg_text",
     "throttle_chart",
     "torque_chart",

@@ -43,9 +43,10 @@ SIMULATED = frozenset(
         "limit_cycle",
         "bus_voltage",
         "motor_heating",
+        "chug_margin",
     )
 )
-"""Requirements whose value comes from a simulation."""
+"""Requirements whose value comes from a simulation or takes about as long."""
 
 
 @dataclass(frozen=True)
@@ -106,6 +107,7 @@ KNOBS: dict[str, tuple[Knob, ...]] = {
     "valve_travel": (Knob(_PORT, True), Knob(_PORT, False)),
     "cavitation": (Knob("legs.{leg}.tank.pressure", False), Knob(_PORT, True)),
     "injector_stiffness": (Knob("legs.{leg}.injector.hole_diameter", False),),
+    "chug_margin": (Knob("legs.{leg}.injector.hole_diameter", False), Knob("legs.{leg}.tank.pressure", True)),
     "torque_margin": (Knob(_RATIO, True), Knob(_LIMIT, True), Knob("battery.minimum_voltage", True)),
     "stroke_time": (Knob(_RATIO, False), Knob(_RATIO, True), Knob(_SPEED, True), Knob(_LIMIT, True)),
     "gain_margin": (Knob(_GAIN, False), Knob(_DELAY, False), Knob(_FILTER, False), Knob(_STIFF, True)),
@@ -206,7 +208,9 @@ def _switch(analysis: Analysis, row: Row, rows: Sequence[Row], tried: list[str])
 
 def _costs_text(design: DesignFile, rows: Sequence[Row]) -> str:
     costs = _costs(design, rows)
-    return f" But then {', '.join(costs)} would be missed." if costs else " No other requirement is lost by it."
+    return (
+        f" But then {', '.join(costs)} would be missed." if costs else " No requirement that is met now is lost by it."
+    )
 
 
 def _real(design: DesignFile, key: str) -> str:

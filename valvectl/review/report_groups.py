@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from valvectl.studies.ratio import RatioResult
     from valvectl.studies.resolution import ResolutionResult
     from valvectl.studies.spread import SpreadResult
+    from valvectl.studies.stability import StabilityResult
     from valvectl.studies.throttle import ThrottleResult
     from valvectl.studies.torque import TorqueResult
 
@@ -85,6 +86,7 @@ def groups(review: Review) -> list[Group]:
         "ratio": _ratio_group,
         "resolution": _resolution_group,
         "ladder": _ladder_group,
+        "stability": _stability_group,
         "torque": _torque_group,
         "spread": _spread_group,
     }
@@ -246,6 +248,62 @@ def _ladder_group(review: Review, result: LadderResult) -> Group:
             "chokes, and injector drop over chamber pressure, which keeps the chamber from driving the feed lines.",
         )
     )
+    return group
+
+
+def _stability_group(review: Review, result: StabilityResult) -> Group:
+    from valvectl.review.figures import stability_chart
+
+    group = Group(
+        "stability",
+        "Feed-system stability",
+        "Do chamber pressure, feed lines and combustion delays swing together (chug)?",
+    )
+    margin = next((r.limit for r in review.rows if r.id == "chug_margin"), 6.0)
+    group.plots.append(
+        _plot(
+            stability_chart(result, margin=margin),
+            "stability",
+            "Gain margin of the feed-coupled loop over throttle, and stability maps over throttle and combustion delay",
+            "Top: the full line is the manifolds as stated and should lie in the shaded range; below zero it chugs. Stiff: "
+            "every drop from tank to chamber counts; soft: manifolds full of vapour, only the injector's drop counts. "
+            "Maps: delays over those stated; look how far the operating points stay from the border.",
+        )
+    )
+    rows = []
+    for name, case in (("stiff", result.stiff), ("as stated", result.as_stated), ("soft", result.soft)):
+        j = int(case.gain_margin.argmin())
+        rows.append(
+            (
+                name if case.label.startswith(name) else f"{name} ({case.label})",
+                number(float(case.gain_margin[j]), 3, "above 80"),
+                number(100.0 * float(result.throttle[j]), 3),
+                number(float(case.frequency[j]), 3),
+                number(1e3 * float(case.delay_margin.min()), 3, "no limit"),
+                result.verdict(case),
+            )
+        )
+    head = (
+        "manifolds",
+        "least gain margin [dB]",
+        "at throttle [%]",
+        "frequency [Hz]",
+        "least delay margin [ms]",
+        "in words",
+    )
+    group.tables.append(Table("Feed-coupled loop by state of the manifolds", head, tuple(rows)))
+    border = float(result.gas_share_border.min())
+    if border == 0.0:
+        group.notes.append("Border: unstable without any gas in the manifolds.")
+    elif math.isfinite(border):
+        j = int(result.gas_share_border.argmin())
+        group.notes.append(
+            f"Border: {number(100.0 * border, 2)} % of both manifolds filled with gas makes the loop unstable at "
+            f"{number(100.0 * float(result.throttle[j]), 3)} % throttle."
+        )
+    else:
+        group.notes.append("Border: no share of gas in the manifolds makes the loop unstable.")
+    group.notes += [f"{note[0].upper()}{note[1:]}." for note in result.notes]
     return group
 
 

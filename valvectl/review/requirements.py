@@ -6,21 +6,12 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
-import numpy as np
-
 from valvectl.design.schema import LEGS, LegName
-from valvectl.errors import NoBalanceError, SimulationError
+from valvectl.errors import RangeError, SimulationError
+from valvectl.review.find_feed import Found, at_throttle, bounds, cavitation, chug, stiffness
 from valvectl.review.verdict import Operator, Row, row
 from valvectl.studies.analysis import Analysis
 from valvectl.studies.spread import COVERAGE
-
-Found = tuple[float | None, str]
-"""Value in the row's unit, and the governing case (or the reason why there is no value)."""
-EARLY_CAVITATION = 0.5
-"""Share of the choking drop above which a ball valve is likely to cavitate audibly (common practice, no source)."""
-SOFT_INJECTOR = 0.15
-"""Injector drop over chamber pressure below which chug needs evidence of its own (common practice; NASA SP-8089 gives 15
-to 20 % at full flow, from memory)."""
 
 
 @dataclass(frozen=True)
@@ -53,7 +44,7 @@ class Requirement:
                 continue
             try:
                 value, case = self.find(analysis, leg)
-            except SimulationError as error:
+            except (SimulationError, RangeError) as error:
                 value, case = None, str(error)
             out.append(
                 row(
@@ -72,10 +63,6 @@ class Requirement:
         return out
 
 
-def _at(throttle: float) -> str:
-    return f"at {100.0 * throttle:.0f} % throttle"
-
-
 def _ratio_steady(analysis: Analysis, leg: LegName | None) -> Found:
     run, spread = analysis.throttle, analysis.spread
     worst, case = -1.0, ""
@@ -88,7 +75,8 @@ def _ratio_steady(analysis: Analysis, leg: LegName | None) -> Found:
             named = f", most from {first.key}" if first is not None else ""
             rest = f"nominal run {100 * error:+.2f} %" if held else "not held in the profile"
             worst = total
-            case = f"{_at(float(setting))}: {rest}, tolerances and placement +-{100 * float(spread.spread[j]):.2f} %{named}"
+            where, placed = at_throttle(float(setting)), f"+-{100 * float(spread.spread[j]):.2f} %"
+            case = f"{where}: {rest}, tolerances and placement {placed}{named}"
     return 100.0 * worst, case
 
 
@@ -116,9 +104,9 @@ def _ratio_settling(analysis: Analysis, leg: LegName | None) -> Found:
     if not math.isfinite(worst.settling):
         return (
             math.inf,
-            f"hold {_at(worst.throttle)} from {worst.start:.2f} s: does not stay {band}",
+            f"hold {at_throttle(worst.throttle)} from {worst.start:.2f} s: does not stay {band}",
         )
-    return worst.settling, f"hold {_at(worst.throttle)} from {worst.start:.2f} s, {band}"
+    return worst.settling, f"hold {at_throttle(worst.throttle)} from {worst.start:.2f} s, {band}"
 
 
 def _resolution(analysis: Analysis, leg: LegName | None) -> Found:
@@ -128,7 +116,7 @@ def _resolution(analysis: Analysis, leg: LegName | None) -> Found:
     at = found.legs[leg]
     return (
         100.0 * value,
-        f"{_at(float(found.throttle[j]))}, {math.degrees(float(at.angle[j])):.1f} deg open: {at.cause[j]} of "
+        f"{at_throttle(float(found.throttle[j]))}, {math.degrees(float(at.angle[j])):.1f} deg open: {at.cause[j]} of "
         f"{math.degrees(float(at.smallest_step[j])):.3f} deg",
     )
 
@@ -146,39 +134,6 @@ def _travel(analysis: Analysis, leg: LegName | None) -> Found:
     )
 
 
-def _cavitation(analysis: Analysis, leg: LegName | None) -> Found:
-    assert leg is not None
-    try:
-        found, moved = analysis.flow_corner
-    except NoBalanceError as error:
-        return math.inf, f"with tolerances at their adverse bounds there is no steady point: {error}"
-    share = found.legs[leg].choking
-    j = int(np.argmax(share))
-    nominal = float(analysis.ladder.legs[leg].choking.max())
-    straddles = bool(np.any(share >= 1.0)) and bool(np.any(share < 1.0))
-    case = f"{_at(float(found.throttle[j]))}, {_bounds(leg, moved, f'{nominal:.3f}')}"
-    if straddles:
-        case += "; the leg crosses the choke line within the range"
-    elif float(share[j]) > EARLY_CAVITATION:
-        case += "; cavitation begins before choking: expect noise and some loss of flow"
-    return float(share[j]), case
-
-
-def _stiffness(analysis: Analysis, leg: LegName | None) -> Found:
-    assert leg is not None
-    try:
-        found, moved = analysis.flow_corner
-    except NoBalanceError as error:
-        return 0.0, f"with tolerances at their adverse bounds there is no steady point: {error}"
-    share = found.legs[leg].stiffness
-    j = int(np.argmin(share))
-    nominal = 100.0 * float(analysis.ladder.legs[leg].stiffness.min())
-    case = f"{_at(float(found.throttle[j]))}, {_bounds(leg, moved, f'{nominal:.1f} %')}"
-    if float(share[j]) < SOFT_INJECTOR:
-        case += f"; below {100 * SOFT_INJECTOR:.0f} % stability needs evidence of its own"
-    return 100.0 * float(share[j]), case
-
-
 def _torque(analysis: Analysis, leg: LegName | None) -> Found:
     assert leg is not None
     found = analysis.torque[leg]
@@ -186,16 +141,8 @@ def _torque(analysis: Analysis, leg: LegName | None) -> Found:
         100.0 * found.margin,
         f"{math.degrees(found.worst_angle):.0f} deg open, {found.pressure_drop / 1e5:.1f} bar, cold, after a rest; "
         f"{found.current:.1f} A at {found.bus_voltage:.1f} V gives {found.available:.2f} N m; "
-        f"{_bounds(leg, found.moved, f'{100 * found.nominal_margin:.0f} %')}",
+        f"{bounds(leg, found.moved, f'{100 * found.nominal_margin:.0f} %')}",
     )
-
-
-def _bounds(leg: LegName, moved: tuple[str, ...], nominal: str) -> str:
-    """How the tolerances entered a worst-corner row."""
-    mine = [key for key in moved if key.startswith((f"legs.{leg}.", "battery."))]
-    if not mine:
-        return "no tolerance declared"
-    return f"{len(mine)} toleranced input{'s' if len(mine) > 1 else ''} at the adverse bound (nominal {nominal})"
 
 
 def _motor_speed(analysis: Analysis, leg: LegName | None) -> Found:
@@ -273,6 +220,10 @@ def _sensitivity(analysis: Analysis, leg: LegName | None) -> Found:
 
 def _overshoot(analysis: Analysis, leg: LegName | None) -> Found:
     assert leg is not None
+    short = [(w, s) for w, s in analysis.loop[leg].steps.items() if not math.isfinite(s.metrics.t86)]
+    if short:
+        way, step = short[0]
+        return None, _step_case(way, step.metrics.size, step.metrics.start) + ": the valve does not get there"
     way, step = max(analysis.loop[leg].steps.items(), key=lambda s: s[1].metrics.overshoot)
     return 100.0 * step.metrics.overshoot, _step_case(way, step.metrics.size, step.metrics.start)
 
@@ -311,10 +262,13 @@ def _limit_cycle(analysis: Analysis, leg: LegName | None) -> Found:
     holds = analysis.throttle.holds
     if not holds:
         return None, "the profile has no stretch of constant throttle of 0.3 s or more"
+    stuck = [c for c in analysis.throttle.changes if math.isnan(c.lag[leg])]
+    if stuck:
+        return None, f"the valve does not follow the change at {stuck[0].start:.2f} s, so a held command shows nothing"
     worst = max(holds, key=lambda h: h.hunting_flow[leg])
     return (
         100.0 * worst.hunting_flow[leg],
-        f"hold {_at(worst.throttle)} from {worst.start:.2f} s: {math.degrees(worst.hunting[leg]):.4f} deg peak to peak",
+        f"hold {at_throttle(worst.throttle)} from {worst.start:.2f} s: {math.degrees(worst.hunting[leg]):.4f} deg peak to peak",
     )
 
 
@@ -378,7 +332,7 @@ REQUIREMENTS: tuple[Requirement, ...] = (
         "",
         1.0,
         True,
-        _cavitation,
+        cavitation,
         "steady balance at adverse bounds, IEC 60534-2-1",
     ),
     Requirement(
@@ -388,8 +342,18 @@ REQUIREMENTS: tuple[Requirement, ...] = (
         "%",
         100.0,
         True,
-        _stiffness,
+        stiffness,
         "steady balance at adverse bounds",
+    ),
+    Requirement(
+        "chug_margin",
+        "gain margin of the feed-coupled combustion loop",
+        ">=",
+        "dB",
+        1.0,
+        False,
+        chug,
+        "linear loop of both feed legs, manifolds, combustion delays and chamber, nominal; manifolds as stated",
     ),
     Requirement(
         "torque_margin",

@@ -13,9 +13,11 @@ from valvectl.studies.result import Result
 
 REVIEW_SCHEMA = "valvectl-review-1"
 EXCLUSIONS = (
-    "No row is a stability margin against chug or any combustion instability, and trapped gas or vapour in a manifold, which "
-    "makes chug far more likely, is only what the design states.",
-    "Liquid lines are rigid columns: no water hammer, no filling, no start-up or shut-down, no hard start.",
+    "The chug row is nominal and takes the manifolds as the design states them: gas or vapour that it does not state makes "
+    "chug far more likely (the soft limit beside the row). Tolerances of the delays, waves in the lines and every acoustic "
+    "combustion instability are left out.",
+    "No row holds the design to water hammer, filling, start-up, shut-down or a hard start: in every row lines are rigid "
+    "columns. valvectl surge studies surge and start, and no verdict here rests on it.",
     "The simulated rows (transient, settling, steps, strokes, hunting, bus, heating) are of one nominal engine; declared "
     "tolerances enter the steady O/F, torque, choking and injector rows alone.",
     "The torque margin is static; no dynamic margin, no wear, no ice, no galling.",
@@ -124,7 +126,7 @@ class Review(Result):
     remedies: tuple[Remedy, ...]
     studies: Mapping[str, Any]
     """Study name -> result, or leg name -> result where there is one a leg: ratio, loop, resolution, throttle, torque,
-    spread, ladder."""
+    spread, ladder, stability."""
     defaults_used: tuple[DefaultUsed, ...]
     assumed: tuple[str, ...]
     """Keys whose origin the file states as assumed."""

@@ -19,6 +19,7 @@ _NEVER = {
     "motor_heating": ("no steady temperature", "runaway"),
     "gain_margin": ("no crossing", "no limit"),
     "phase_margin": ("no crossing", "no limit"),
+    "chug_margin": ("above 80 dB", "> 80"),
 }
 
 
@@ -48,6 +49,8 @@ def found(row: Row, short: bool = False) -> str:
     if row.value is None:
         return "none"
     if not math.isfinite(row.value):
+        if "unstable" in row.case:
+            return "unstable"
         return _NEVER.get(row.id, ("no limit", "no limit"))[1 if short else 0]
     text = number(row.value)
     if row.verdict == "missed" and text == number(row.limit):

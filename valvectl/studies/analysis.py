@@ -13,13 +13,16 @@ from valvectl.plant.machine import Machine, build
 from valvectl.plant.schedule import Schedule, build_schedule
 from valvectl.servo.tune import gains_of
 from valvectl.studies.adverse import FLOW, TORQUE, adverse
+from valvectl.studies.fill import FillResult, fill
 from valvectl.studies.heat import HeatResult, heat
 from valvectl.studies.ladder import LadderResult, ladder
 from valvectl.studies.loop import LoopResult, loop
 from valvectl.studies.ratio import RatioResult, ratio
 from valvectl.studies.resolution import ResolutionResult, resolution
 from valvectl.studies.spread import SpreadResult, spread
+from valvectl.studies.stability import StabilityResult, stability
 from valvectl.studies.stroke import StrokeResult, stroke
+from valvectl.studies.surge import SurgeResult, surge
 from valvectl.studies.throttle import ThrottleResult, stretches, throttle
 from valvectl.studies.torque import TorqueResult, torque
 
@@ -127,6 +130,32 @@ class Analysis:
     def heat(self) -> dict[LegName, HeatResult]:
         """Motor heating over the profile."""
         return {name: heat(self.design, name, self.throttle.rms_current[name]) for name in LEGS}
+
+    @cached_property
+    def stability(self) -> StabilityResult:
+        """Feed-system stability (chug) over the throttle range."""
+        manifolds = {name: self.design.leg(name).manifold for name in LEGS}
+        exponent = self.design.engine.combustion.delay_exponent
+        return stability(self.machine, self.schedule, manifolds, delay_exponent=exponent)
+
+    @cached_property
+    def surge(self) -> Mapping[LegName, SurgeResult]:
+        """Pressure surge in the lines and the closing law of least surge."""
+        return _EachLeg(lambda name: surge(self.machine, self.design, self.schedule, name))
+
+    @cached_property
+    def fill(self) -> FillResult:
+        """Start transient, as the design file's table start has it."""
+        given, start = self.design.inputs, self.design.start
+        return fill(
+            self.machine,
+            self.design,
+            self.schedule,
+            fuel_lead=start.fuel_lead,
+            ignition_delay=start.ignition_delay if "start.ignition_delay" in given else None,
+            scatter=start.timing_scatter if "start.timing_scatter" in given else None,
+            burst_limit=start.burst_limit,
+        )
 
     @property
     def band(self) -> float:

@@ -26,8 +26,8 @@ from valvectl.studies.resolution import step_causes
 from valvectl.studies.result import Result
 from valvectl.studies.torque import available_torque, largest_pressure_drop, standstill_current, stem_torque_needed
 
-LOWEST, HIGHEST, POINTS = 0.2, 5.0, 400
-"""Range of the sweep as multiples of the design's ratio, and its number of points."""
+LOWEST, HIGHEST, POINTS = 0.2, 5.0, 401
+"""Range of the sweep as multiples of the design's ratio, and its number of points; the middle one is the design's."""
 SPEED_RESERVE = 1.1
 """Stem speed that the voltage must reach under running load, over the commanded speed limit (common practice)."""
 
@@ -172,7 +172,9 @@ def _judge(
     name: LegName, ratios: FloatArray, base: float, checks: tuple[RatioCheck, ...], moves: FloatArray, servo: Servo
 ) -> RatioResult:
     holds = np.logical_and.reduce([c.ok for c in checks])
-    reserve = np.min(np.stack([c.reserve for c in checks]), axis=0)
+    # A check that the ratio does not change says nothing about which ratio: it is left out of the choice.
+    turning = [c for c in checks if float(np.ptp(c.reserve)) > 1e-9] or list(checks)
+    reserve = np.min(np.stack([c.reserve for c in turning]), axis=0)
     optimum = math.sqrt(servo.load_inertia / servo.motor_inertia)
     window: tuple[float, float] | None = None
     below = above = ""
@@ -188,7 +190,7 @@ def _judge(
         below = next((c.name for c in checks if low > 0 and not c.ok[low - 1]), "")
         above = next((c.name for c in checks if high < holds.size - 1 and not c.ok[high + 1]), "")
         recommended = float(ratios[best])
-        binding = min(checks, key=lambda c: float(c.reserve[best]))
+        binding = min(turning, key=lambda c: float(c.reserve[best]))
         inside = window[0] <= base <= window[1]
         reason = (
             f"Ratios from {window[0]:.3g} to {window[1]:.3g} meet every check"

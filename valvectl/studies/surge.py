@@ -17,6 +17,7 @@ only rounds the corners.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -32,6 +33,8 @@ from valvectl.plant.schedule import Schedule
 from valvectl.studies.closing import ClosingLaw, ValveLine, closing_law, valve_line
 from valvectl.studies.result import Result
 
+WALL_KEYS = ("wall_thickness", "wall_elasticity", "poisson_ratio", "anchoring")
+"""Keys of the design file's line that describe its wall."""
 LIMIT_FACTOR = 1.2
 """Pressure limit over the pressure at rest when none is given (common practice, no source)."""
 LAW_TIME = 2.0
@@ -152,7 +155,7 @@ def _faults(design: DesignFile, leg: LegName, wall: PipeWall, limit: float | Non
             f"{1e3 * wall.thickness:.4g} mm",
         )
     if not 1e6 <= wall.elasticity <= 1e12:
-        fault("elasticity", "must be between 1 MPa and 1000 GPa", f"{wall.elasticity / 1e9:.4g} GPa")
+        fault("wall_elasticity", "must be between 1 MPa and 1000 GPa", f"{wall.elasticity / 1e9:.4g} GPa")
     if not 0.0 <= wall.poisson <= 0.5:
         fault("poisson_ratio", "must be between 0 and 0.5", f"{wall.poisson:.4g}")
     if wall.anchoring not in wave.ANCHORINGS:
@@ -228,8 +231,9 @@ def surge(
 
     Parameters
     ----------
-    wall : the line's wall; by default stainless steel, 1 mm, anchored upstream, and said to be assumed
-    pressure_limit : highest pressure allowed before the valve, absolute [Pa]; by default 1.2 times that at rest
+    wall : the line's wall; by default the design file's, and what that does not give is said to be assumed
+    pressure_limit : highest pressure allowed before the valve, absolute [Pa]; by default the design file's, else 1.2
+        times that at rest
     closing_time : for the closing law [s]; by default twice that of the stroke at the leg's speed limit
     reaches : reaches of the line; the peak of each movement is compared with twice as many
     unsteady : add Brunone's unsteady friction to the steady one
@@ -238,7 +242,11 @@ def surge(
     """
     numbers, pipe = machine.legs[leg], design.leg(leg).line
     static = numbers.tank_pressure + numbers.head
-    given = wall if wall is not None else PipeWall()
+    given = PipeWall(pipe.wall_thickness, pipe.wall_elasticity, pipe.poisson_ratio, pipe.anchoring)
+    assumed: tuple[str, ...] = tuple(key for key in WALL_KEYS if f"legs.{leg}.line.{key}" not in design.inputs)
+    if wall is not None:
+        given, assumed = wall, ()
+    pressure_limit = pipe.pressure_limit if pressure_limit is None else pressure_limit
     faults = _faults(design, leg, given, pressure_limit, static)
     file = str(design.path) if design.path is not None else ""
     if closing_time is not None and not 1e-6 < closing_time <= SLOWEST_CLOSURE:
@@ -290,21 +298,25 @@ def surge(
         safe_speed=safe,
         law=law,
         law_note=note,
-        assumptions=_assumptions(given, wall is None, pressure_limit is None, unsteady, of, reaches),
+        assumptions=_assumptions(given, assumed, pressure_limit is None, unsteady, of, reaches),
         cautions=(),
     )
     return _with_cautions(result, pipe.length)
 
 
 def _assumptions(
-    wall: PipeWall, assumed_wall: bool, assumed_limit: bool, unsteady: bool, of: ValveLine, reaches: int
+    wall: PipeWall, assumed_wall: Sequence[str], assumed_limit: bool, unsteady: bool, of: ValveLine, reaches: int
 ) -> tuple[str, ...]:
     lines = []
     if assumed_wall:
-        lines.append(
-            f"wall assumed: {1e3 * wall.thickness:g} mm, {wall.elasticity / 1e9:g} GPa, Poisson's ratio {wall.poisson:g}, "
-            f"anchored at its upstream end"
+        values = (
+            f"{1e3 * wall.thickness:g} mm",
+            f"{wall.elasticity / 1e9:g} GPa",
+            f"Poisson's ratio {wall.poisson:g}",
+            "anchored at its upstream end",
         )
+        said = [text for key, text in zip(WALL_KEYS, values, strict=True) if key in assumed_wall]
+        lines.append(f"wall assumed: {', '.join(said)} (the design file does not say)")
     if assumed_limit:
         lines.append(
             f"pressure limit assumed: {LIMIT_FACTOR:g} times the pressure at rest (common practice, no source)"

@@ -1,0 +1,208 @@
+"""What every verb of the command line shares: options, messages and exit codes, delivery of results, signs of life."""
+
+from __future__ import annotations
+
+import functools
+import os
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, ParamSpec
+
+import typer
+
+if TYPE_CHECKING:
+    from valvectl.api import Design
+
+P = ParamSpec("P")
+
+EXIT_MET, EXIT_MISSED, EXIT_INPUT, EXIT_FAULT, EXIT_STOPPED = 0, 1, 2, 3, 130
+FIGURE_ENDINGS = (".svg", ".png", ".pdf")
+
+
+class LegChoice(StrEnum):
+    """Which valve."""
+
+    oxidizer = "oxidizer"
+    fuel = "fuel"
+
+
+DesignPath = Annotated[Path, typer.Argument(metavar="DESIGN", help="Design file (TOML).", show_default=False)]
+LegOption = Annotated[
+    LegChoice | None, typer.Option("--leg", help="Only this leg; without it both.", show_default=False)
+]
+JsonOption = Annotated[bool, typer.Option("--json", help="Print the result as JSON (SI units) and nothing else.")]
+CsvOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--csv", metavar="FILE", help="Write the table, one file a leg where there are two.", show_default=False
+    ),
+]
+FigureOption = Annotated[
+    Path | None,
+    typer.Option("--figure", metavar="FILE", help="Draw it: a name ending in .svg, .png or .pdf.", show_default=False),
+]
+
+
+def guarded(command: Callable[P, None]) -> Callable[P, None]:
+    """Turn every exception of a command into its message and exit code."""
+
+    @functools.wraps(command)
+    def run(*args: P.args, **kwargs: P.kwargs) -> None:
+        from valvectl.errors import DesignError, ValvectlError
+
+        _plain_warnings()
+        try:
+            command(*args, **kwargs)
+        except DesignError as error:
+            for fault in error.faults:
+                typer.echo(str(fault), err=True)
+            if len(error.faults) > 1:
+                typer.echo(f"{len(error.faults)} faults in the input; nothing was written", err=True)
+            raise typer.Exit(EXIT_INPUT) from None
+        except ValvectlError as error:
+            typer.echo(str(error), err=True)
+            raise typer.Exit(EXIT_INPUT) from None
+        except KeyboardInterrupt:
+            typer.echo("stopped", err=True)
+            raise typer.Exit(EXIT_STOPPED) from None
+        except typer.Exit:
+            raise
+        except Exception as error:
+            if os.environ.get("VALVECTL_DEBUG") or _is_usage_error(error):
+                raise
+            text = " ".join(str(error).split()) or "no message"
+            typer.echo(
+                f"internal error: {type(error).__name__}: {text}\nThis is a fault of valvectl, not of the design; "
+                "please report it with the design file. VALVECTL_DEBUG=1 shows where it happened.",
+                err=True,
+            )
+            raise typer.Exit(EXIT_FAULT) from None
+
+    return run
+
+
+def _is_usage_error(error: Exception) -> bool:
+    # The command-line library has its own errors, with a message and an exit code of their own.
+    return isinstance(error, typer.BadParameter) or hasattr(error, "exit_code")
+
+
+def _plain_warnings() -> None:
+    import warnings
+
+    def show(message: Warning | str, *rest: Any, **more: Any) -> None:
+        typer.echo(f"note: {message}", err=True)
+
+    warnings.showwarning = show
+
+
+def legs_of(leg: LegChoice | None) -> tuple[Any, ...]:
+    """The legs asked for."""
+    from valvectl.design.schema import LEGS
+
+    return LEGS if leg is None else (leg.value,)
+
+
+def load_design(path: Path, simulates: bool = False) -> Design:
+    """A design from its file; a word of patience before the first compilation."""
+    from valvectl.api import load
+
+    if simulates:
+        from valvectl.plant.simulate import kernel_is_cached
+
+        if path.is_file() and not kernel_is_cached():
+            typer.echo(
+                "first run on this machine: compiles the simulator and works out liquid properties, once; later runs "
+                "start at once",
+                err=True,
+            )
+    return load(path)
+
+
+def figure_name(figure: Path | None) -> None:
+    """Refuse a figure whose name has another ending than those that can be written."""
+    if figure is not None and figure.suffix.lower() not in FIGURE_ENDINGS:
+        from valvectl.errors import ValvectlError
+
+        raise ValvectlError(f"{figure}: a figure's name must end in {', '.join(FIGURE_ENDINGS)}")
+
+
+def deliver(
+    study: str,
+    results: dict[str, Any],
+    leg: LegChoice | None,
+    as_json: bool,
+    csv: Path | None,
+    figure: Path | None,
+    drawing: Callable[[Any], Any],
+) -> None:
+    """Print results, write tables and figures. ``results``: leg -> result, or one under an empty name."""
+    from valvectl import cli_tables
+    from valvectl.review.folder import csv_text, json_text, write_bytes
+
+    several = len(results) > 1
+    files: list[tuple[Path, bytes]] = []
+    for name, result in results.items():
+        if csv is not None:
+            files.append((_named(csv, name, several), csv_text(result.columns()).encode("utf-8")))
+        if figure is not None:
+            place = _named(figure, name, several)
+            files.append((place, cli_tables.figure_bytes(drawing(result), place.suffix.lower())))
+    for place, data in files:
+        write_bytes(place, data)
+        typer.echo(f"wrote {place}", err=True)
+    if as_json:
+        only = next(iter(results.values()))
+        content = {name: r.to_dict() for name, r in results.items()} if leg is None and several else only.to_dict()
+        print_text(json_text(content))
+    else:
+        for result in results.values():
+            cli_tables.show(study, result)
+
+
+def print_text(text: str) -> None:
+    """Text to standard output; a reader of the pipe that has seen enough does not change the exit code."""
+    try:
+        typer.echo(text, nl=False)
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def _named(path: Path, leg: str, several: bool) -> Path:
+    return path.with_name(f"{path.stem}-{leg}{path.suffix}") if several else path
+
+
+@contextmanager
+def status() -> Iterator[None]:
+    """A sign of life on a terminal's stderr."""
+    if not sys.stderr.isatty():
+        yield
+        return
+    from rich.console import Console
+
+    with Console(stderr=True).status("working"):
+        yield
+
+
+@contextmanager
+def progress_bar() -> Iterator[Callable[[str, int, int], None]]:
+    """Stage and bar on a terminal's stderr, nothing elsewhere."""
+    if not sys.stderr.isatty():
+        yield lambda stage, done, of: None
+        return
+    from rich.console import Console
+    from rich.markup import escape
+    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+    bar = Progress(
+        TimeElapsedColumn(),
+        BarColumn(bar_width=24),
+        TextColumn("{task.description}"),
+        console=Console(stderr=True),
+        transient=True,
+    )
+    with bar:
+        task = bar.add_task("reading", total=1)
+        yield lambda stage, done, of: bar.update(task, description=escape(stage), completed=done, total=of)

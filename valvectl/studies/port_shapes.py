@@ -1,0 +1,193 @@
+"""Ports that a leg could be given: shape and bore to Kv and FL against angle.
+
+Shapes are worked out once for one size: the Kv of like ports goes with bore squared, at the same loss coefficient on the
+velocity in the bore. Angles count from shut.
+"""
+
+from __future__ import annotations
+
+import functools
+import math
+from dataclasses import dataclass
+from typing import Literal, get_args
+
+import numpy as np
+
+from valvectl.design.schema import Leg, RoundPort
+from valvectl.errors import RangeError
+from valvectl.parts import characteristic, valve
+from valvectl.parts.characteristic import InherentCurve
+from valvectl.parts.flow_coefficients import k_to_kv
+from valvectl.parts.lookup import FloatArray
+
+Shape = Literal[
+    "own table",
+    "round, Weisbach",
+    "round, geometry",
+    "V 30 deg",
+    "V 60 deg",
+    "V 90 deg",
+    "equal percentage",
+    "linear",
+]
+SHAPES: tuple[Shape, ...] = get_args(Shape)
+V_ANGLE: dict[str, float] = {"V 30 deg": 30.0, "V 60 deg": 60.0, "V 90 deg": 90.0}
+"""Included angle of the V [deg]."""
+STANDARD_BORES = (3.0, 4.0, 5.0, 6.0, 7.0, 8.0, 9.0, 10.0, 12.0, 15.0, 20.0, 25.0)
+"""Bores compared [mm]: sizes that small valves are made in (common practice, no source)."""
+BORE_REACH = 2.6
+"""Standard bores within this factor of the design's are compared."""
+SHUT = math.radians(valve.WEISBACH_SHUT_DEG)
+"""Dead band of the shapes from geometry and formula [rad]: that of Weisbach's cock, so that shapes compare alike."""
+OPENED = 0.5 * math.pi
+BALL_OVER_BORE = 1.0 / math.sin(0.25 * math.pi - 0.5 * SHUT)
+"""Ball over bore that gives a round bore this dead band [-]; ``characteristic.ball_shut_opening`` solved for the ball."""
+OPEN_LOSS = valve.WEISBACH_K[-1]
+"""K [-] of the fully open passage of round bores and V-ports: the last entry of Weisbach's table."""
+TRIM_LOSS = 4.0
+"""K [-] on the velocity in the bore of an equal percentage or linear trim fully open, that is CdA of half the bore's area
+(common practice, no source: throttling trims pass less than a plain bore of their size)."""
+RANGEABILITY = 50.0
+"""Of the equal percentage and the linear trim [-] (IEC 60534-2-4's usual example)."""
+_UNIT = 0.01
+"""Bore at which the shapes are worked out [m]."""
+
+
+@dataclass(frozen=True)
+class Port:
+    """A port to try: its shape and its bore."""
+
+    shape: Shape
+    bore: float
+    """Bore of the ball, or of the seat [m]; for the own table the bore to which its Kv is scaled."""
+
+    @property
+    def label(self) -> str:
+        """As printed."""
+        return f"{self.shape}, {1e3 * self.bore:.3g} mm"
+
+
+@dataclass(frozen=True)
+class PortCurve:
+    """What a port passes against angle."""
+
+    port: Port
+    curve: InherentCurve
+    """Kv against angle, with its origin and where it stops being true."""
+    fl_angle: tuple[float, ...]
+    """[rad]"""
+    fl: tuple[float, ...]
+    """FL at these angles [-]."""
+    fl_origin: str
+    """Where FL comes from, in words."""
+
+    def grid(self, leg: Leg) -> valve.FlowCharacteristic:
+        """The fine grid that the balance uses, between the leg's stops, with the leg's reducers where it asks for them.
+
+        Raises ``RangeError`` when reducers are outside what FP is good for.
+        """
+        part = leg.valve
+        before = leg.line.inner_diameter
+        return valve.flow_characteristic(
+            self.curve.angle_array(),
+            self.curve.kv_array(),
+            np.array(self.fl_angle),
+            np.array(self.fl),
+            part.closed_stop,
+            part.open_stop,
+            bore=self.port.bore,
+            pipe_before=before,
+            pipe_behind=before if leg.downstream is None else leg.downstream.inner_diameter,
+            reducers=part.reducers,
+        )
+
+
+def own_port(leg: Leg) -> Port:
+    """The design's own port; its bore is that to which ``port_scale`` brings it."""
+    part = leg.valve
+    shape: Shape = "own table" if part.flow is not None else "round, Weisbach"
+    return Port(shape, part.bore * math.sqrt(part.port_scale))
+
+
+def default_ports(leg: Leg) -> tuple[Port, ...]:
+    """The design's own port, then every shape at its bore and at the standard bores about it."""
+    own = own_port(leg)
+    near = (1e-3 * b for b in STANDARD_BORES if own.bore / BORE_REACH <= 1e-3 * b <= own.bore * BORE_REACH)
+    bores = sorted({own.bore, *(b for b in near if abs(b / own.bore - 1.0) > 1e-6)})
+    shapes = [s for s in SHAPES if s != "own table" or leg.valve.flow is not None]
+    return (own, *(Port(s, b) for s in shapes for b in bores if (s, b) != (own.shape, own.bore)))
+
+
+def own_scale(leg: Leg, port: Port) -> float:
+    """``port_scale`` of the design file [-] that scales the leg's own Kv to a bore."""
+    return (port.bore / leg.valve.bore) ** 2
+
+
+def port_curve(leg: Leg, port: Port) -> PortCurve:
+    """Kv and FL of a port in a leg. FL is the leg's own column where it has one, else the default of a round port.
+
+    Raises ``RangeError`` for a bore or a shape without meaning and for the own table of a leg that has none.
+    """
+    if not (math.isfinite(port.bore) and port.bore > 0.0):
+        raise RangeError(f"port: the bore must be above zero (got {1e3 * port.bore:.6g} mm)")
+    if port.shape not in SHAPES:
+        raise RangeError(f"port: unknown shape {port.shape!r}; allowed are {', '.join(SHAPES)}")
+    part = leg.valve
+    default = RoundPort().fl
+    fl_angle = tuple(math.radians(a) for a in valve_fl_degrees())
+    if part.flow is not None:
+        fl_angle, fl, origin = part.flow.angle, part.flow.fl, "the design's own FL against angle"
+    elif part.port is not None and part.port.fl != default:
+        fl, origin = part.port.fl, "the design's own FL of a round port"
+    else:
+        fl, origin = default, "default FL of a round port, no published table"
+    if port != own_port(leg) and port.shape != "own table":
+        origin += "; assumed to hold for this port at the same angle"
+    if port.shape == "own table":
+        if part.flow is None:
+            raise RangeError("port: this leg has no flow table of its own to scale")
+        column, factor = (part.flow.kv, 1.0) if part.flow.kv is not None else (part.flow.cv, valve.CV_TO_KV)
+        assert column is not None
+        scale = own_scale(leg, port)
+        kv = tuple(value * factor * scale for value in column)
+        curve = characteristic.measured_curve(part.flow.angle, kv, f"the design's, times {scale:.4g}")
+    else:
+        curve = _scaled(_unit_curve(port.shape), (port.bore / _UNIT) ** 2)
+    return PortCurve(port, curve, fl_angle, fl, origin)
+
+
+def valve_fl_degrees() -> tuple[float, ...]:
+    """Openings [deg] at which a round port's FL is stated."""
+    return (10.0, 30.0, 50.0, 70.0, 90.0)
+
+
+def _scaled(curve: InherentCurve, factor: float) -> InherentCurve:
+    kv = tuple(value * factor for value in curve.kv)
+    return InherentCurve(curve.name, curve.angle, kv, curve.method, curve.validity)
+
+
+@functools.cache
+def _unit_curve(shape: Shape) -> InherentCurve:
+    ball = BALL_OVER_BORE * _UNIT
+    if shape == "round, Weisbach":
+        angles, kv = valve.weisbach_kv(_UNIT)
+        return InherentCurve(
+            "round, Weisbach",
+            tuple(angles),
+            tuple(kv),
+            "Weisbach's losses of a cock in a round pipe",
+            "25 to 85 degrees open; below, a power law to the shut angle",
+        )
+    if shape == "round, geometry":
+        return characteristic.ball_curve(_UNIT, ball, OPEN_LOSS)
+    if shape in V_ANGLE:
+        return characteristic.v_port_curve(_UNIT, ball, math.radians(V_ANGLE[shape]), SHUT, OPENED, OPEN_LOSS)
+    rated = k_to_kv(TRIM_LOSS, _UNIT)
+    make = characteristic.equal_percentage_curve if shape == "equal percentage" else characteristic.linear_curve
+    return make(rated, RANGEABILITY, SHUT, OPENED)
+
+
+def curve_points(grid: valve.FlowCharacteristic, points: int = 91) -> tuple[FloatArray, FloatArray]:
+    """Angles [rad] and Kv with fittings [m^3/h] for drawing, shape (points,)."""
+    pick = np.linspace(0, grid.c.size - 1, points).astype(int)
+    return grid.angles[pick], grid.c[pick] / valve.KV_TO_C
