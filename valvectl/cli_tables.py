@@ -376,11 +376,11 @@ def _start(result: FillResult, out: Console) -> None:
         ]
         for name, leg in result.legs.items()
     ]
-    head = ("leg", "fills [mL]", "flow [ms]", "full [ms]", "arrives [ms]", "waits [g]", "low, high [g]")
+    head = ("leg", "fills [mL]", "flow [ms]", "full [ms]", "clock [ms]", "waits [g]", "low, high [g]")
     out.print(table(head, rows, title=f"Start to {100.0 * result.throttle:.0f} % throttle"))
     first = "fuel" if result.arrival_lead > 0.0 else "oxidizer"
     out.print(
-        f"Arrives: on the engine's clock, oxidizer command at 0. {first} first by {number(1e3 * abs(result.arrival_lead), 3)} "
+        f"Clock: arrival on the engine's, oxidizer command at 0; {first} first by {number(1e3 * abs(result.arrival_lead), 3)} "
         f"ms; ignition at {number(1e3 * result.ignition, 3)} ms. Waits: in the unlit chamber at ignition; low, high: two "
         "standard deviations of timing."
     )

@@ -98,7 +98,7 @@ def unlimited(design: Any) -> Case:
 
 
 def choking(design: Any, name: Any) -> Case:
-    """One valve with a recovery factor so low that it starts to choke in the ramp."""
+    """One valve with a recovery factor so low that it crosses the choke line in the ramp."""
     machine = with_limits(design.machine.smooth(), design.machine)
     leg = machine.legs[name]
     curve = leg.characteristic

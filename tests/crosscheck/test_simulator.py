@@ -114,12 +114,11 @@ def test_without_limits(design: Any) -> None:
 
 
 @pytest.mark.parametrize("name", LEGS)
-def test_a_valve_that_starts_to_choke(design: Any, name: str) -> None:
+def test_a_valve_that_crosses_the_choke_line(design: Any, name: str) -> None:
     case = cases.choking(design, name)
     fast, slow = both(case)
     choked = slow.legs[name]["choked"]
-    assert choked[0] == 0.0
-    assert choked[-1] == 1.0
+    assert choked[0] != choked[-1]  # from free to choked flow or back, as the example's ramp goes down or up
     assert 0.2 < float(np.mean(choked)) < 0.8
     agree(case, fast, slow, least_peak=0.004)
 

@@ -218,6 +218,9 @@ def refuse(target: Path) -> None:
         raise ValvectlError(f"{target}: is a file; give the review a folder of its own with --out")
     if target.is_dir() and not os.access(target, os.W_OK | os.X_OK):
         raise ValvectlError(f"{target}: this folder can not be written to; choose another with --out")
+    above = next((p for p in target.absolute().parents if p.exists()), None)
+    if above is not None and not (above.is_dir() and os.access(above, os.W_OK | os.X_OK)):
+        raise ValvectlError(f"{target}: {above} is no folder that can be written to; choose another place with --out")
 
 
 def _write(path: Path, text: str) -> None:

@@ -43,10 +43,9 @@ SIMULATED = frozenset(
         "limit_cycle",
         "bus_voltage",
         "motor_heating",
-        "chug_margin",
     )
 )
-"""Requirements whose value comes from a simulation or takes about as long."""
+"""Requirements whose value comes from a simulation."""
 
 
 @dataclass(frozen=True)
@@ -107,7 +106,11 @@ KNOBS: dict[str, tuple[Knob, ...]] = {
     "valve_travel": (Knob(_PORT, True), Knob(_PORT, False)),
     "cavitation": (Knob("legs.{leg}.tank.pressure", False), Knob(_PORT, True)),
     "injector_stiffness": (Knob("legs.{leg}.injector.hole_diameter", False),),
-    "chug_margin": (Knob("legs.{leg}.injector.hole_diameter", False), Knob("legs.{leg}.tank.pressure", True)),
+    "chug_margin": (
+        Knob("legs.{leg}.manifold.gas_volume", False),
+        Knob("legs.{leg}.injector.hole_diameter", False),
+        Knob("legs.{leg}.tank.pressure", True),
+    ),
     "torque_margin": (Knob(_RATIO, True), Knob(_LIMIT, True), Knob("battery.minimum_voltage", True)),
     "stroke_time": (Knob(_RATIO, False), Knob(_RATIO, True), Knob(_SPEED, True), Knob(_LIMIT, True)),
     "gain_margin": (Knob(_GAIN, False), Knob(_DELAY, False), Knob(_FILTER, False), Knob(_STIFF, True)),

@@ -280,7 +280,6 @@ def _stability_group(review: Review, result: StabilityResult) -> Group:
                 number(100.0 * float(result.throttle[j]), 3),
                 number(float(case.frequency[j]), 3),
                 number(1e3 * float(case.delay_margin.min()), 3, "no limit"),
-                result.verdict(case),
             )
         )
     head = (
@@ -289,9 +288,10 @@ def _stability_group(review: Review, result: StabilityResult) -> Group:
         "at throttle [%]",
         "frequency [Hz]",
         "least delay margin [ms]",
-        "in words",
     )
     group.tables.append(Table("Feed-coupled loop by state of the manifolds", head, tuple(rows)))
+    for case in (result.stiff, result.as_stated, result.soft):
+        group.notes.append(f"Manifolds, {case.label}: {result.verdict(case)}.")
     border = float(result.gas_share_border.min())
     if border == 0.0:
         group.notes.append("Border: unstable without any gas in the manifolds.")
@@ -303,7 +303,7 @@ def _stability_group(review: Review, result: StabilityResult) -> Group:
         )
     else:
         group.notes.append("Border: no share of gas in the manifolds makes the loop unstable.")
-    group.notes += [f"{note[0].upper()}{note[1:]}." for note in result.notes]
+    group.notes.extend(f"{note[0].upper()}{note[1:]}." for note in result.notes)
     return group
 
 

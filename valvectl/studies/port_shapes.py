@@ -81,13 +81,13 @@ class PortCurve:
     fl_origin: str
     """Where FL comes from, in words."""
 
-    def grid(self, leg: Leg) -> valve.FlowCharacteristic:
-        """The fine grid that the balance uses, between the leg's stops, with the leg's reducers where it asks for them.
+    def grid(self, leg: Leg, reducers: bool) -> valve.FlowCharacteristic:
+        """The fine grid that the balance uses, between the leg's stops, with reducers to the leg's line or without.
 
         Raises ``RangeError`` when reducers are outside what FP is good for.
         """
         part = leg.valve
-        before = leg.line.inner_diameter
+        before, behind = line_bores(leg)
         return valve.flow_characteristic(
             self.curve.angle_array(),
             self.curve.kv_array(),
@@ -97,9 +97,23 @@ class PortCurve:
             part.open_stop,
             bore=self.port.bore,
             pipe_before=before,
-            pipe_behind=before if leg.downstream is None else leg.downstream.inner_diameter,
-            reducers=part.reducers,
+            pipe_behind=behind,
+            reducers=reducers,
         )
+
+
+def line_bores(leg: Leg) -> tuple[float, float]:
+    """Inner diameters [m] of the pipes before and behind the valve."""
+    before = leg.line.inner_diameter
+    return before, before if leg.downstream is None else leg.downstream.inner_diameter
+
+
+def with_reducers(leg: Leg, port: Port) -> bool:
+    """Whether a port's Kv needs the piping factor: always when it comes from a formula or from geometry, which know only
+    a pipe of the bore's size; for the own table as the design says of its measurement."""
+    if port.shape == "own table":
+        return leg.valve.reducers
+    return any(abs(d / port.bore - 1.0) > 1e-6 for d in line_bores(leg))
 
 
 def own_port(leg: Leg) -> Port:
@@ -120,7 +134,7 @@ def default_ports(leg: Leg) -> tuple[Port, ...]:
 
 def own_scale(leg: Leg, port: Port) -> float:
     """``port_scale`` of the design file [-] that scales the leg's own Kv to a bore."""
-    return (port.bore / leg.valve.bore) ** 2
+    return float((port.bore / leg.valve.bore) ** 2)
 
 
 def port_curve(leg: Leg, port: Port) -> PortCurve:
@@ -150,7 +164,9 @@ def port_curve(leg: Leg, port: Port) -> PortCurve:
         assert column is not None
         scale = own_scale(leg, port)
         kv = tuple(value * factor * scale for value in column)
-        curve = characteristic.measured_curve(part.flow.angle, kv, f"the design's, times {scale:.4g}")
+        curve = characteristic.measured_curve(
+            part.flow.angle, kv, f"the design's times {scale:.4g}, its fittings scaled with it"
+        )
     else:
         curve = _scaled(_unit_curve(port.shape), (port.bore / _UNIT) ** 2)
     return PortCurve(port, curve, fl_angle, fl, origin)

@@ -14,23 +14,33 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from valvectl.design.design_file import DesignFile
-from valvectl.design.schema import LEGS, LegName, Requirements
+from valvectl.design.schema import LEGS, Leg, LegName, Requirements
 from valvectl.errors import NoBalanceError, RangeError
 from valvectl.parts import valve
+from valvectl.parts.flow_coefficients import kv_to_k
 from valvectl.parts.lookup import FloatArray
 from valvectl.plant.balance import OperatingPoint, _leg_point, angle_for_flow, coefficient, leg_flow
 from valvectl.plant.linear import leg_slopes
 from valvectl.plant.machine import LegMachine, Machine
 from valvectl.plant.schedule import Schedule
-from valvectl.studies.port_shapes import Port, PortCurve, curve_points, default_ports, own_port, own_scale, port_curve
+from valvectl.studies.port_result import ALIKE, InstalledCurve, PortChoice, PortNeed, PortsResult, largest, ranking
+from valvectl.studies.port_shapes import (
+    Port,
+    PortCurve,
+    curve_points,
+    default_ports,
+    line_bores,
+    own_port,
+    own_scale,
+    port_curve,
+    with_reducers,
+)
 from valvectl.studies.resolution import step_causes
-from valvectl.studies.result import Result
 
 LEAST_TRAVEL = 0.25
 """Share of the stops' travel that the throttle range should use at least (common practice, no source)."""
@@ -38,195 +48,10 @@ MOST_GAIN_VARIATION = 4.0
 """Largest over smallest installed gain over the range (common practice, no source)."""
 LEAST_AUTHORITY = 0.3
 """Valve drop over whole drop at full thrust (common practice, no source: 0.3 to 0.5)."""
-ALIKE = 0.05
-"""Flow steps within this share of the finest count as equal."""
+LEAST_REDUCER_EFFECT = 0.02
+"""Share of the valve's own loss above which reducers that a design leaves out are mentioned."""
 INSTALLED_POINTS = 46
 """Angles of an installed characteristic."""
-
-
-@dataclass(frozen=True)
-class PortNeed:
-    """What the leg asks of any valve, by throttle setting; arrays of shape (n,)."""
-
-    throttle: FloatArray
-    """Thrust over full thrust [-]."""
-    flow: FloatArray
-    """[kg/s]"""
-    inlet: FloatArray
-    """Pressure before the valve [Pa]."""
-    outlet: FloatArray
-    """Pressure behind the valve that the rest of the leg needs [Pa]."""
-    kv: FloatArray
-    """Kv needed while the valve does not choke, fittings included [m^3/h at 1 bar]; a choked valve needs more."""
-    authority: FloatArray
-    """Valve drop over the drop from tank to chamber [-]; the same whatever the valve."""
-    choking_fl: FloatArray
-    """FL at which the valve just chokes [-]; a port with a lower FL at its angle is choked."""
-
-    @property
-    def rangeability(self) -> float:
-        """Largest over smallest Kv needed [-], choking left out."""
-        return float(np.max(self.kv) / np.min(self.kv))
-
-
-@dataclass(frozen=True)
-class PortChoice:
-    """One candidate over the throttle range; arrays of shape (n,), NaN where it can not pass the flow."""
-
-    port: Port
-    label: str
-    """As printed."""
-    angle: FloatArray
-    """Ball angle [rad]."""
-    kv: FloatArray
-    """Kv at that angle, fittings included [m^3/h at 1 bar]."""
-    choking: FloatArray
-    """Valve drop over the drop at which it chokes [-]."""
-    gain: FloatArray
-    """Installed gain: relative flow per angle at held chamber pressure [1/rad]."""
-    step: FloatArray
-    """Smallest reliable step of the ball with the design's servo [rad]."""
-    flow_step: FloatArray
-    """Relative flow change of that step [-]."""
-    shut: float
-    """End of the dead band: nothing passes up to here [rad]."""
-    stated: tuple[float, float]
-    """Angles between which Kv is stated [rad]; outside the curve is extrapolated or held."""
-    left_shut: float
-    """Travel from the dead band (or the shut stop) to the lowest angle used [rad]."""
-    left_open: float
-    """Travel from the highest angle used to the open stop [rad]."""
-    travel_used: float
-    """Angle used over the travel between the stops [-]."""
-    gain_variation: float
-    """Largest over smallest gain over the range [-]."""
-    rangeability_needed: float
-    """Largest over smallest Kv at the angles used, choking included [-]."""
-    rangeability_had: float
-    """Kv at the open stop less the travel to be left, over Kv at the end of the dead band plus that travel [-]."""
-    missed: tuple[str, ...]
-    """Requirements of the design that it misses, in words."""
-    flags: tuple[str, ...]
-    """Rules of common practice that it breaks, in words."""
-    how: str
-    """What to write in the design file to have it."""
-    fl_origin: str
-    """Where its FL comes from, in words."""
-    method: str
-    """Where its Kv comes from, in words."""
-    validity: str
-    """Where that stops being true, in words."""
-    curve_angle: FloatArray = field(repr=False)
-    """For drawing [rad]."""
-    curve_kv: FloatArray = field(repr=False)
-    """For drawing, fittings included [m^3/h at 1 bar]."""
-
-    @property
-    def reaches(self) -> bool:
-        """True when every setting is reached."""
-        return bool(np.all(np.isfinite(self.angle)))
-
-    @property
-    def worst_step(self) -> float:
-        """Largest flow step over the range [-]; infinite when a setting is not reached."""
-        return float(np.max(self.flow_step)) if self.reaches else math.inf
-
-
-@dataclass(frozen=True)
-class InstalledCurve:
-    """Flow against angle in the leg with the chamber held at its full pressure."""
-
-    label: str
-    angle: FloatArray
-    """From the dead band to the open stop [rad], shape (m,)."""
-    flow: FloatArray
-    """Flow over the flow wide open [-], shape (m,)."""
-
-
-@dataclass(frozen=True)
-class PortsResult(Result):
-    """Ports compared for one leg. ``candidates[0]`` is the design's own."""
-
-    leg: LegName
-    need: PortNeed
-    candidates: tuple[PortChoice, ...]
-    recommended: int | None
-    """Index of the candidate recommended; None when none meets every requirement."""
-    next_best: int | None
-    """Index of the runner-up, or of the nearest when none is recommended."""
-    reason: str
-    """Why, in a few sentences."""
-    other_choking: FloatArray
-    """Valve drop over choking drop of the other leg, as designed [-], shape (n,)."""
-    cavitation_limit: float
-    """Largest choking ratio wanted [-]."""
-    travel_limit: float
-    """Travel to be left at either end [rad]."""
-    flow_limit: float
-    """Largest flow step wanted [-]."""
-    stops: tuple[float, float]
-    """Hard stops [rad]."""
-    installed: tuple[InstalledCurve, ...]
-    """Installed characteristics of the design's port, the one recommended and the next."""
-    excluded: tuple[tuple[str, str], ...]
-    """Candidates that could not be worked out: label and why."""
-
-    @property
-    def own(self) -> PortChoice:
-        """The design's own port."""
-        return self.candidates[0]
-
-    def shortlist(self) -> tuple[int, ...]:
-        """Indices worth drawing: recommended, next, the design's own, then the best of each further shape that reaches
-        every setting."""
-        out = [j for j in (self.recommended, self.next_best, 0) if j is not None]
-        for j in _ranking(self.candidates):
-            shapes = {self.candidates[i].port.shape for i in out}
-            if self.candidates[j].reaches and self.candidates[j].port.shape not in shapes:
-                out.append(j)
-        return tuple(dict.fromkeys(out))
-
-    def columns(self) -> dict[str, Any]:
-        cs = self.candidates
-        return {
-            "shape": [c.port.shape for c in cs],
-            "bore [mm]": [1e3 * c.port.bore for c in cs],
-            "angle at lowest [deg]": [math.degrees(c.angle[0]) for c in cs],
-            "angle at full [deg]": [math.degrees(c.angle[-1]) for c in cs],
-            "travel used [%]": [100.0 * c.travel_used for c in cs],
-            "left at shut end [deg]": [math.degrees(c.left_shut) for c in cs],
-            "left at open end [deg]": [math.degrees(c.left_open) for c in cs],
-            "largest drop over choking drop": [_most(c.choking) for c in cs],
-            "largest gain [%/deg]": [100.0 * math.radians(_most(c.gain)) for c in cs],
-            "gain variation": [c.gain_variation for c in cs],
-            "flow step [%]": [100.0 * _most(c.flow_step) for c in cs],
-            "rangeability needed": [c.rangeability_needed for c in cs],
-            "rangeability had": [c.rangeability_had for c in cs],
-            "requirements missed": ["; ".join(c.missed) for c in cs],
-            "flags": ["; ".join(c.flags) for c in cs],
-        }
-
-    def settings(self, index: int) -> dict[str, Any]:
-        """One candidate setting by setting, as a table: column name with unit -> values of shape (n,)."""
-        c, need = self.candidates[index], self.need
-        return {
-            "throttle [%]": 100.0 * need.throttle,
-            "flow [kg/s]": need.flow,
-            "flow over full flow": need.flow / need.flow[-1],
-            "valve drop [bar]": (need.inlet - need.outlet) / 1e5,
-            "Kv needed [m3/h]": need.kv,
-            "authority": need.authority,
-            "angle [deg]": np.degrees(c.angle),
-            "Kv at that angle [m3/h]": c.kv,
-            "drop over choking drop": c.choking,
-            "gain [%/deg]": 100.0 * np.radians(c.gain),
-            "flow step [%]": 100.0 * c.flow_step,
-        }
-
-
-def _most(values: FloatArray) -> float:
-    found = values[np.isfinite(values)]
-    return float(found.max()) if found.size else math.nan
 
 
 def needed_kv(flow: float, density: float, drop: float) -> float:
@@ -279,16 +104,20 @@ def ports(
     for port in tried:
         curve = port_curve(part, port)
         try:
-            grid = machine_leg.characteristic if port == own else curve.grid(part)
+            grid = machine_leg.characteristic if port == own else curve.grid(part, with_reducers(part, port))
         except RangeError as error:
             excluded.append((port.label, str(error)))
             continue
         how = _how(design, leg, port)
-        choices.append(_evaluate(machine, schedule, leg, need, curve, grid, other_choking, other, limits, how))
+        choice = _evaluate(machine, schedule, leg, curve, grid, limits.valve_travel, how)
+        flags = _flags(choice, need, other_choking, other)
+        impossible, left_out = _reducers(part, port, choice)
+        missed = impossible + _missed(choice, need, limits)
+        choices.append(dataclasses.replace(choice, missed=missed, flags=flags + left_out))
         grids.append(grid)
-    ranking = _ranking(choices)
-    best = ranking[0] if not choices[ranking[0]].missed else None
-    second = ranking[0] if best is None else next(iter(ranking[1:]), None)
+    order = ranking(choices)
+    best = order[0] if not choices[order[0]].missed else None
+    second = order[0] if best is None else next(iter(order[1:]), None)
     full = schedule.points[-1].chamber_pressure
     shown = dict.fromkeys(j for j in (0, best, second) if j is not None)
     return PortsResult(
@@ -307,6 +136,7 @@ def ports(
             installed_curve(dataclasses.replace(machine_leg, characteristic=grids[j]), full, choices[j].label)
             for j in shown
         ),
+        leg_flags=_leg_flags(need),
         excluded=tuple(excluded),
     )
 
@@ -315,28 +145,26 @@ def _how(design: DesignFile, leg: LegName, port: Port) -> str:
     part, key = design.leg(leg), f"legs.{leg}.valve"
     if port == own_port(part):
         return "as it is"
-    if port.shape == own_port(part).shape:
+    if port.shape == "own table":
         return f"{key}.port_scale = {own_scale(part, port):.4g}"
+    reducers = f" and {key}.reducers = true" if with_reducers(part, port) else ""
     if port.shape == "round, Weisbach":
-        return f'{key}.bore = "{1e3 * port.bore:.4g} mm" with an empty [{key}.port] in place of [{key}.flow]'
-    return f"[{key}.flow] with this port's angle, kv and fl, measured, and its bore"
+        return f'{key}.bore = "{1e3 * port.bore:.4g} mm" with a [{key}.port] in place of [{key}.flow]{reducers}'
+    return f"[{key}.flow] with this port's angle, kv and fl, measured, with its bore{reducers}"
 
 
 def _evaluate(
     machine: Machine,
     schedule: Schedule,
     name: LegName,
-    need: PortNeed,
     curve: PortCurve,
     grid: valve.FlowCharacteristic,
-    other_choking: FloatArray,
-    other: LegName,
-    limits: Requirements,
+    spare: float,
     how: str,
 ) -> PortChoice:
     changed = machine.with_leg(name, characteristic=grid)
     leg = changed.legs[name]
-    rows = np.full((6, need.throttle.size), np.nan)
+    rows = np.full((6, schedule.throttle.size), np.nan)
     for j, point in enumerate(schedule.points):
         try:
             angle = angle_for_flow(leg, point.legs[name].flow, point.chamber_pressure)
@@ -352,10 +180,9 @@ def _evaluate(
     reached = np.isfinite(angles)
     whole = bool(np.all(reached))
     low, high = max(grid.shut, leg.closed_stop), leg.open_stop
-    spare = limits.valve_travel
     least, most = coefficient(leg, low + spare)[0], coefficient(leg, high - spare)[0]
     curve_angle, curve_kv = curve_points(grid)
-    choice = PortChoice(
+    return PortChoice(
         port=curve.port,
         label=curve.port.label,
         angle=angles,
@@ -370,7 +197,7 @@ def _evaluate(
         left_open=high - float(np.max(angles)) if whole else math.nan,
         travel_used=float(np.ptp(angles)) / (high - leg.closed_stop) if whole else math.nan,
         gain_variation=float(np.max(gains) / np.min(gains)) if whole else math.nan,
-        rangeability_needed=float(np.max(kv) / np.min(kv)) if whole else need.rangeability,
+        rangeability_needed=float(np.max(kv) / np.min(kv)) if whole else math.nan,
         rangeability_had=most / least,
         missed=(),
         flags=(),
@@ -381,32 +208,62 @@ def _evaluate(
         curve_angle=curve_angle,
         curve_kv=curve_kv,
     )
-    widest = float(np.max(curve_kv))
-    return dataclasses.replace(
-        choice,
-        missed=_missed(choice, need, limits, widest),
-        flags=_flags(choice, need, other_choking, other),
-    )
 
 
-def _missed(c: PortChoice, need: PortNeed, limits: Requirements, widest: float) -> tuple[str, ...]:
+def _missed(c: PortChoice, need: PortNeed, limits: Requirements) -> tuple[str, ...]:
     if not c.reaches:
         at = need.throttle[~np.isfinite(c.angle)]
         what = "full thrust" if float(at.max()) >= need.throttle[-1] else f"{100.0 * float(at.max()):.0f} % throttle"
-        return (f"can not reach {what}: Kv {widest:.3g} wide open, {float(np.max(need.kv)):.3g} needed or more",)
+        return (
+            f"can not reach {what}: Kv {float(np.max(c.curve_kv)):.3g} wide open, {float(np.max(need.kv)):.3g} needed",
+        )
     out: list[str] = []
     spare = limits.valve_travel
     for left, end in ((c.left_shut, "dead band"), (c.left_open, "open stop")):
         if left < spare:
             out.append(f"{math.degrees(left):.1f} deg left to the {end}, {math.degrees(spare):.3g} wanted")
-    if _most(c.choking) > limits.cavitation:
-        out.append(f"drop {_most(c.choking):.2f} of the choking drop, at most {limits.cavitation:.3g} wanted")
+    if largest(c.choking) > limits.cavitation:
+        out.append(f"drop {largest(c.choking):.2f} of the choking drop, at most {limits.cavitation:.3g} wanted")
     if c.worst_step > limits.flow_resolution:
         out.append(f"flow step {100.0 * c.worst_step:.2g} %, at most {100.0 * limits.flow_resolution:.3g} % wanted")
     return tuple(out)
 
 
-def _span(throttle: FloatArray, where: FloatArray) -> str:
+def _leg_flags(need: PortNeed) -> tuple[str, ...]:
+    at = float(need.authority[-1])
+    if at >= LEAST_AUTHORITY:
+        return ()
+    return (
+        f"authority {at:.2f} at full thrust, below {LEAST_AUTHORITY:g}: a matter of the pressures, not of the port",
+    )
+
+
+def _reducers(leg: Leg, port: Port, c: PortChoice) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """What reducers to the line do to a port whose Kv is taken as it stands: (missed, flags).
+
+    The loss of the reducers alone over the loss that the valve with its reducers may have at full thrust: from one on, no
+    port of this bore passes the flow in this line, however open.
+    """
+    if with_reducers(leg, port) and port != own_port(leg):
+        return (), ()
+    if leg.valve.reducers or not c.reaches:
+        return (), ()
+    before, behind = line_bores(leg)
+    if port.bore > min(before, behind) * (1.0 + 1e-9):
+        return (), (f"wider than the line ({1e3 * min(before, behind):.3g} mm)",)
+    sum_k, _ = valve.reducer_losses(port.bore, before, behind)
+    loss = sum_k / kv_to_k(largest(c.kv), port.bore)
+    place = f"a bore of {1e3 * port.bore:.3g} mm between {1e3 * before:.3g} and {1e3 * behind:.3g} mm"
+    if loss >= 1.0:
+        said = (f"can not be: the reducers of {place} alone take the valve's whole drop at full thrust",)
+        return ((), said) if port == own_port(leg) else (said, ())
+    if port.shape == "own table" or loss < LEAST_REDUCER_EFFECT:
+        return (), ()
+    more = 100.0 * (1.0 / math.sqrt(1.0 - loss) - 1.0)
+    return (), (f"its Kv leaves out the reducers ({place}), which ask for {more:.0f} % more Kv at full thrust",)
+
+
+def _span(throttle: FloatArray, where: NDArray[np.bool_]) -> str:
     at = 100.0 * throttle[where]
     if at.size == 1:
         return f"at {float(at[0]):.0f} % throttle"
@@ -423,8 +280,6 @@ def _flags(c: PortChoice, need: PortNeed, other_choking: FloatArray, other: LegN
     if bool(np.any(alone)):
         which = "this leg" if bool(choked[alone][0]) else f"the {other} leg"
         out.append(f"chokes on one side only: {which} {_span(need.throttle, alone)}")
-    if need.authority[-1] < LEAST_AUTHORITY:
-        out.append(f"authority {need.authority[-1]:.2f} at full thrust, below {LEAST_AUTHORITY:g} (any port)")
     if not c.reaches:
         return tuple(out)
     if c.travel_used < LEAST_TRAVEL:
@@ -439,31 +294,10 @@ def _flags(c: PortChoice, need: PortNeed, other_choking: FloatArray, other: LegN
     return tuple(out)
 
 
-def _ranking(choices: Sequence[PortChoice]) -> list[int]:
-    """Indices from best to worst: fewest requirements missed, fewest flags, then flow step and evenness of gain."""
-    left = sorted(range(len(choices)), key=lambda j: (not choices[j].reaches, *_class(choices[j]), choices[j].worst_step))
-    out: list[int] = []
-    while left:
-        first = choices[left[0]]
-        alike = [
-            j
-            for j in left
-            if _class(choices[j]) == _class(first) and choices[j].worst_step <= (1.0 + ALIKE) * first.worst_step
-        ]
-        pick = min(alike, key=lambda j: choices[j].gain_variation) if first.reaches else left[0]
-        out.append(pick)
-        left.remove(pick)
-    return out
-
-
-def _class(c: PortChoice) -> tuple[int, int]:
-    return len(c.missed), len(c.flags)
-
-
 def _figures(c: PortChoice) -> str:
     return (
         f"{math.degrees(c.angle[0]):.0f} to {math.degrees(c.angle[-1]):.0f} deg, flow step {100.0 * c.worst_step:.2g} %, "
-        f"gain variation {c.gain_variation:.1f} to 1, drop up to {_most(c.choking):.2f} of the choking drop"
+        f"gain variation {c.gain_variation:.1f} to 1, drop up to {largest(c.choking):.2f} of the choking drop"
     )
 
 
@@ -477,7 +311,9 @@ def _reason(leg: LegName, choices: Sequence[PortChoice], best: int | None, secon
         return text + f", which still misses: {'; '.join(near.missed)}. The port alone does not mend it."
     pick = choices[best]
     sound = sum(not c.missed for c in choices)
-    text = f"{pick.label} is recommended for the {leg} leg: {_figures(pick)}. {sound} of {len(choices)} ports meet every "
+    text = (
+        f"{pick.label} is recommended for the {leg} leg: {_figures(pick)}. {sound} of {len(choices)} ports meet every "
+    )
     text += "requirement; "
     text += "it breaks no rule of common practice" if not pick.flags else f"it still has: {'; '.join(pick.flags)}"
     text += f", and has the finest flow step of those (the most even gain of those within {100 * ALIKE:.0f} %)."
@@ -486,7 +322,9 @@ def _reason(leg: LegName, choices: Sequence[PortChoice], best: int | None, secon
         text += f" Next is {near.label}, {_figures(near)}"
         text += f"; flags: {'; '.join(near.flags)}." if near.flags else "."
     if best != 0:
-        text += f" The design's own {own.label}: " + (_figures(own) if own.reaches else "does not reach every setting")
+        text += f" The design's own port ({own.label}): " + (
+            _figures(own) if own.reaches else "does not reach every setting"
+        )
         text += f"; misses: {'; '.join(own.missed)}." if own.missed else ", meets every requirement."
         text += f" To have the recommended one: {pick.how}. Its Kv: {pick.method}. Its FL: {pick.fl_origin}."
     else:
