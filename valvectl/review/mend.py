@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from functools import partial
 
 from valvectl.design.design_file import DesignFile
@@ -145,7 +145,20 @@ def remedies(analysis: Analysis, rows: Sequence[Row], tell: Callable[[str], None
     for row in missed:
         tell(f"what would mend {row.id}" + (f" ({row.leg})" if row.leg else ""))
         out.append(_remedy(analysis, row, rows))
-    return tuple(out)
+    return tuple(_with_furthest(remedy, out) for remedy in out)
+
+
+def _with_furthest(remedy: Remedy, remedies: Sequence[Remedy]) -> Remedy:
+    """The remedy with a word on the others that change the same input, so that one change serves them all."""
+    same = [r for r in remedies if r.key == remedy.key and r.relative_change is not None]
+    if not remedy.key or len(same) < 2 or remedy.relative_change is None:
+        return remedy
+    furthest = max(same, key=lambda r: r.relative_change or 0.0)
+    if furthest is remedy:
+        text = f" Of the {len(same)} changes of this input named here it is the furthest."
+    else:
+        text = f" For {furthest.row_id} the same input has to go further, to {furthest.after}."
+    return replace(remedy, text=remedy.text + text)
 
 
 @dataclass(frozen=True)

@@ -49,7 +49,7 @@ def found(row: Row, short: bool = False) -> str:
     if row.value is None:
         return "none"
     if not math.isfinite(row.value):
-        if "unstable" in row.case:
+        if row.verdict != "met" and "unstable" in row.case:
             return "unstable"
         return _NEVER.get(row.id, ("no limit", "no limit"))[1 if short else 0]
     text = number(row.value)
