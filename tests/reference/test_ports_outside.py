@@ -14,13 +14,13 @@ from outside import OutsideCheck, verify
 
 from valvectl.design.load import read_design
 from valvectl.parts import valve
-from valvectl.plant.balance import _leg_point, balance, leg_flow
+from valvectl.plant.balance import leg_point, balance, leg_flow
 from valvectl.plant.linear import leg_slopes
 from valvectl.plant.machine import LegMachine, Machine, build
 from valvectl.plant.schedule import build_schedule
 from valvectl.studies.port_result import PortsResult
 from valvectl.studies.port_shapes import Port, port_curve, with_reducers
-from valvectl.studies.ports import needed_kv, ports
+from valvectl.studies.ports import needed_kv, port_need, ports
 
 RIG = Path(__file__).parents[2] / "designs" / "hover-rig.toml"
 SIZING = (
@@ -87,14 +87,12 @@ def test_choking_fl_by_hand():
     point = schedule.points[0]
     at = dataclasses.replace(point.legs["oxidizer"], valve_inlet=20e5, valve_outlet=10e5)
     changed = dataclasses.replace(schedule, points=(dataclasses.replace(point, legs={**point.legs, "oxidizer": at}),))
-    from valvectl.studies.ports import port_need
-
     got = float(port_need(leg, changed).choking_fl[0])
     verify(row("choke", "FL at which 10 of 20 bar choke", 0.723961, "", 2e-6, CHOKING, "recomputed"), got)
 
 
-def square_leg(share: float, travel: float) -> tuple[LegMachine, Machine]:
-    """The demo leg with square losses only, no droop, and a valve of authority ``share`` wide open, at Phi = ``travel``."""
+def square_leg(share: float) -> tuple[LegMachine, Machine]:
+    """The demo leg with square losses only, no droop, and a valve of authority ``share`` wide open."""
     machine = rig()[1]
     leg = machine.legs["oxidizer"]
     up = np.full_like(leg.up_loss, 1.0e6)
@@ -120,7 +118,7 @@ INSTALLED = [
 
 @pytest.mark.parametrize(("share", "phi", "flow"), INSTALLED)
 def test_installed_characteristic(share, phi, flow):
-    leg, machine = square_leg(share, phi)
+    leg, machine = square_leg(share)
     pc = 0.5 * machine.chamber_pressure
     opened = leg.open_stop
     got = leg_flow(leg, opened * math.sqrt(phi), pc) / leg_flow(leg, opened, pc)
@@ -131,9 +129,9 @@ def test_installed_characteristic(share, phi, flow):
 @pytest.mark.parametrize(("share", "phi", "gain"), [(0.3, 0.5, 0.631579), (0.6, 0.5, 0.857143), (0.3, 0.25, 0.872727)])
 def test_installed_gain(share, phi, gain):
     """d ln q / d ln Phi of the same formula: N/Phi^2 over (1 - N + N/Phi^2)."""
-    leg, machine = square_leg(share, phi)
+    leg, machine = square_leg(share)
     pc, angle = 0.5 * machine.chamber_pressure, leg.open_stop * math.sqrt(phi)
-    at = _leg_point(leg, angle, leg_flow(leg, angle, pc), pc)
+    at = leg_point(leg, angle, leg_flow(leg, angle, pc), pc)
     point = balance(rig()[1], 1.0, 1.0)
     here = dataclasses.replace(point, chamber_pressure=pc, legs={**point.legs, "oxidizer": at})
     got = leg_slopes(leg, here).angle_gain / at.gain
@@ -144,7 +142,7 @@ def test_installed_gain(share, phi, gain):
 @pytest.mark.parametrize("shape", ["round, Weisbach", "round, geometry", "V 60 deg"])
 def test_dead_band(shape):
     got = next(c for c in compared().candidates if c.port.shape == shape).shut
-    verify(row(f"dead-{shape}", f"dead band, {shape}", 8.0, "deg", 1e-6, COCK, "published"), math.degrees(got))
+    verify(row(f"dead-{shape}", f"dead band, {shape}", 8.0, "deg", 1e-6, COCK, "from memory"), math.degrees(got))
 
 
 def kv_at(port: Port, degrees: float, reducers: bool) -> float:

@@ -15,7 +15,7 @@ import pytest
 
 import valvectl
 from valvectl.design.schema import LEGS
-from valvectl.errors import RangeError
+from valvectl.errors import NoBalanceError, RangeError
 from valvectl.review.figures_ports import choking_chart, ports_chart
 from valvectl.studies.port_result import PortsResult, ranking
 from valvectl.studies.port_shapes import SHAPES, Port, default_ports, own_port, with_reducers
@@ -98,8 +98,8 @@ def test_port_scale_does_what_it_says():
     pick = next(c for c in found.candidates if c.port == Port("own table", 0.006))
     key, value = pick.how.split(" = ")
     after = design("hover-rig").with_values({key: float(value)})
-    np.testing.assert_allclose(after.analysis.schedule.angle["fuel"], pick.angle, atol=2e-5)
-    np.testing.assert_allclose(after.resolution().legs["fuel"].flow_step, pick.flow_step, rtol=2e-3)
+    np.testing.assert_allclose(after.analysis.schedule.angle["fuel"], pick.angle, rtol=1e-9)
+    np.testing.assert_allclose(after.resolution().legs["fuel"].flow_step, pick.flow_step, rtol=1e-6)
 
 
 def test_a_bore_does_what_it_says():
@@ -110,6 +110,32 @@ def test_a_bore_does_what_it_says():
     keys = {"legs.oxidizer.valve.bore": "9 mm", "legs.oxidizer.valve.reducers": True}
     after = design("sprint-stand").with_values(keys)
     np.testing.assert_allclose(after.analysis.schedule.angle["oxidizer"], pick.angle, rtol=1e-9)
+
+
+@pytest.mark.parametrize("leg", LEGS)
+def test_choking_at_adverse_bounds_is_that_of_the_review(leg):
+    """The design's own exactly; a scaled port as the review of the design so changed will find it."""
+    found = result("hover-rig", leg)
+    ladder = design("hover-rig").analysis.flow_corner[0]
+    np.testing.assert_allclose(found.own.choking_adverse, ladder.legs[leg].choking, rtol=1e-9)
+    np.testing.assert_allclose(found.corner_throttle, ladder.throttle, rtol=1e-9)
+    assert found.own.worst_choking > np.max(found.own.choking)
+    c = next(c for c in found.candidates if c.port == Port("own table", 0.006))
+    after = design("hover-rig").with_values({f"legs.{leg}.valve.port_scale": 0.5625}).analysis.flow_corner[0]
+    np.testing.assert_allclose(c.choking_adverse, after.legs[leg].choking, rtol=1e-6)
+    assert any("at adverse bounds, at most 0.8 wanted" in m for m in c.missed)
+
+
+def test_adverse_bounds_without_a_steady_point_are_said(monkeypatch):
+    def none(_):
+        raise NoBalanceError("nothing left")
+
+    monkeypatch.setattr("valvectl.studies.ports.flow_corner", none)
+    found = run(design("hover-rig"), "fuel", [])
+    assert found.leg_flags[-1].endswith("could not be worked out: nothing left")
+    assert found.corner_throttle.size == 0
+    assert found.own.worst_choking == np.max(found.own.choking)
+    assert choking_chart({"fuel": found}).get_lines()
 
 
 def test_full_thrust_out_of_reach_is_said():

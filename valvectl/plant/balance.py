@@ -133,7 +133,8 @@ def leg_flow(leg: LegMachine, angle: float, chamber_pressure: float) -> float:
     return float(brentq(excess, 0.0, top, xtol=_TIGHT * leg.reference_flow, rtol=4 * _TIGHT))
 
 
-def _leg_point(leg: LegMachine, angle: float, flow: float, chamber_pressure: float) -> LegPoint:
+def leg_point(leg: LegMachine, angle: float, flow: float, chamber_pressure: float) -> LegPoint:
+    """Pressure ladder of a leg in steady flow, from ball angle [rad], flow [kg/s] and chamber pressure [Pa]."""
     c, fl = coefficient(leg, angle)
     pressure, before = _supply(leg, flow)
     manifold, behind = _behind(leg, flow, chamber_pressure)
@@ -164,7 +165,7 @@ def _point(machine: Machine, angles: dict[LegName, float], flows: dict[LegName, 
         thrust=thrust,
         throttle=thrust / machine.thrust,
         mixture_ratio=flows["oxidizer"] / flows["fuel"] if flows["fuel"] > 0.0 else math.inf,
-        legs={name: _leg_point(machine.legs[name], angles[name], flows[name], pc) for name in LEGS},
+        legs={name: leg_point(machine.legs[name], angles[name], flows[name], pc) for name in LEGS},
     )
 
 

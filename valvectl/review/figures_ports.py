@@ -81,7 +81,7 @@ def ports_chart(result: PortsResult, axes: Any = None) -> Figure:
         if math.isfinite(angle[-1]):
             ends.append((float(angle[-1]), port.label, colour))
     curve.set_yscale("log")
-    curve.set_ylim(0.25 * least, 6.0 * most)
+    curve.set_ylim(0.25 * least, 12.0 * most)
     plain_numbers(curve.yaxis)
     curve.set_xlim(closed, opened)
     curve.annotate(
@@ -109,7 +109,8 @@ def ports_chart(result: PortsResult, axes: Any = None) -> Figure:
 
 @styled
 def choking_chart(results: Mapping[LegName, PortsResult], ax: Axes | None = None) -> Axes:
-    """Valve drop over choking drop of both legs over the throttle range: the design's ports, and thin those recommended."""
+    """Valve drop over choking drop of both legs over the throttle range: the design's ports, pale at the adverse bounds
+    of the tolerances, thin the ports recommended, there too. Each leg is judged at its adverse bounds."""
     ax = one_axes(ax, 7.2, 3.8)
     highest = 1.0
     limit = 1.0
@@ -120,18 +121,15 @@ def choking_chart(results: Mapping[LegName, PortsResult], ax: Axes | None = None
         result = results[name]
         limit = result.cavitation_limit
         throttle = 100.0 * result.need.throttle
-        own = result.own.choking
-        ax.plot(
-            throttle, own, color=LEG_COLOUR[name], linestyle=LEG_LINE[name], linewidth=1.9, label=f"{name}, as designed"
-        )
-        highest = max(highest, float(np.nanmax(own)))
+        corner = 100.0 * result.corner_throttle
+        look: dict[str, Any] = {"color": LEG_COLOUR[name], "linestyle": LEG_LINE[name]}
+        ax.plot(throttle, result.own.choking, linewidth=1.9, label=f"{name}, as designed", **look)
+        ax.plot(corner, result.own.choking_adverse, linewidth=1.9, alpha=0.4, label="at adverse bounds", **look)
+        highest = max(highest, result.own.worst_choking)
         if result.recommended:
             pick = result.candidates[result.recommended]
-            label = f"{name}, {pick.label}"
-            ax.plot(
-                throttle, pick.choking, color=LEG_COLOUR[name], linestyle=LEG_LINE[name], linewidth=0.8, label=label
-            )
-            highest = max(highest, float(np.nanmax(pick.choking)))
+            ax.plot(corner, pick.choking_adverse, linewidth=0.8, label=f"{pick.label}, adverse", **look)
+            highest = max(highest, pick.worst_choking)
     ax.set_ylim(0.0, 1.15 * highest)
     if throttle.size:
         ax.set_xlim(float(throttle.min()), float(throttle.max()))

@@ -56,6 +56,8 @@ class PortChoice:
     """Kv at that angle, fittings included [m^3/h at 1 bar]."""
     choking: FloatArray
     """Valve drop over the drop at which it chokes [-]."""
+    choking_adverse: FloatArray
+    """The same with the design's tolerances at their adverse bounds [-], at ``PortsResult.corner_throttle``, shape (m,)."""
     gain: FloatArray
     """Installed gain: relative flow per angle at held chamber pressure [1/rad]."""
     step: FloatArray
@@ -101,6 +103,11 @@ class PortChoice:
         return bool(np.all(np.isfinite(self.angle)))
 
     @property
+    def worst_choking(self) -> float:
+        """Largest drop over choking drop, nominal or at the adverse bounds [-]; NaN when no setting is reached."""
+        return largest(np.concatenate([self.choking, self.choking_adverse]))
+
+    @property
     def worst_step(self) -> float:
         """Largest flow step over the range [-]; infinite when a setting is not reached."""
         return float(np.max(self.flow_step)) if self.reaches else math.inf
@@ -132,6 +139,8 @@ class PortsResult(Result):
     """Why, in a few sentences."""
     other_choking: FloatArray
     """Valve drop over choking drop of the other leg, as designed [-], shape (n,)."""
+    corner_throttle: FloatArray
+    """Throttle settings of the adverse bounds [-], shape (m,); empty when they could not be worked out."""
     cavitation_limit: float
     """Largest choking ratio wanted [-]."""
     travel_limit: float
@@ -172,7 +181,7 @@ class PortsResult(Result):
             "travel used [%]": [100.0 * c.travel_used for c in cs],
             "left at shut end [deg]": [math.degrees(c.left_shut) for c in cs],
             "left at open end [deg]": [math.degrees(c.left_open) for c in cs],
-            "largest drop over choking drop": [largest(c.choking) for c in cs],
+            "largest drop over choking drop, adverse": [c.worst_choking for c in cs],
             "largest gain [%/deg]": [100.0 * math.radians(largest(c.gain)) for c in cs],
             "gain variation": [c.gain_variation for c in cs],
             "flow step [%]": [100.0 * largest(c.flow_step) for c in cs],

@@ -126,7 +126,7 @@ def own_port(leg: Leg) -> Port:
 def default_ports(leg: Leg) -> tuple[Port, ...]:
     """The design's own port, then every shape at its bore and at the standard bores about it."""
     own = own_port(leg)
-    near = (1e-3 * b for b in STANDARD_BORES if own.bore / BORE_REACH <= 1e-3 * b <= own.bore * BORE_REACH)
+    near = (b for b in (mm / 1e3 for mm in STANDARD_BORES) if own.bore / BORE_REACH <= b <= own.bore * BORE_REACH)
     bores = sorted({own.bore, *(b for b in near if abs(b / own.bore - 1.0) > 1e-6)})
     shapes = [s for s in SHAPES if s != "own table" or leg.valve.flow is not None]
     return (own, *(Port(s, b) for s in shapes for b in bores if (s, b) != (own.shape, own.bore)))

@@ -3,7 +3,8 @@
 The pressures at the valve and the flow follow from thrust and mixture ratio, not from the valve, so the Kv needed is worked
 out once. Each candidate then gives its angles, the travel left, its distance from choking, its installed gain and the flow
 of its smallest reliable step with the design's own servo. Stem torque is taken from the design for every candidate: a
-larger ball needs more, which ``torque`` has to show for the port chosen.
+larger ball needs more, which ``torque`` has to show for the port chosen. The distance from choking is judged at the adverse
+bounds of the tolerances, as ``check`` does; all else at the nominal design.
 
 Requirements of the design decide first; then rules of common practice (no source); then the finest flow step, and among
 those within ``ALIKE`` of it the most even gain.
@@ -20,14 +21,15 @@ from numpy.typing import NDArray
 
 from valvectl.design.design_file import DesignFile
 from valvectl.design.schema import LEGS, Leg, LegName, Requirements
-from valvectl.errors import NoBalanceError, RangeError
+from valvectl.errors import NoBalanceError, RangeError, ValvectlError
 from valvectl.parts import valve
 from valvectl.parts.flow_coefficients import kv_to_k
 from valvectl.parts.lookup import FloatArray
-from valvectl.plant.balance import OperatingPoint, _leg_point, angle_for_flow, coefficient, leg_flow
+from valvectl.plant.balance import OperatingPoint, leg_point, angle_for_flow, coefficient, leg_flow
 from valvectl.plant.linear import leg_slopes
 from valvectl.plant.machine import LegMachine, Machine
-from valvectl.plant.schedule import Schedule
+from valvectl.plant.schedule import Schedule, build_schedule
+from valvectl.studies.adverse import FLOW, adverse
 from valvectl.studies.port_result import ALIKE, InstalledCurve, PortChoice, PortNeed, PortsResult, largest, ranking
 from valvectl.studies.port_shapes import (
     Port,
@@ -50,6 +52,8 @@ LEAST_AUTHORITY = 0.3
 """Valve drop over whole drop at full thrust (common practice, no source: 0.3 to 0.5)."""
 LEAST_REDUCER_EFFECT = 0.02
 """Share of the valve's own loss above which reducers that a design leaves out are mentioned."""
+CORNER_POINTS = 9
+"""Throttle settings at the adverse bounds."""
 INSTALLED_POINTS = 46
 """Angles of an installed characteristic."""
 
@@ -84,13 +88,53 @@ def installed_curve(leg: LegMachine, chamber_pressure: float, label: str) -> Ins
     return InstalledCurve(label, angle, flow / flow[-1])
 
 
+Corner = tuple[Machine, Sequence[OperatingPoint]]
+"""The machine at the adverse bounds for choking, and its steady points."""
+
+
+def flow_corner(design: DesignFile) -> Corner:
+    """Machine and steady points over the throttle range with the tolerances at their adverse bounds for choking.
+
+    Raises ``DesignError`` or ``NoBalanceError`` when there are none.
+    """
+    machine = adverse(design, FLOW)[0]
+    return machine, build_schedule(machine, CORNER_POINTS, design.throttle.minimum).points
+
+
+def _adverse_choking(corner: Corner, nominal: LegMachine, grid: valve.FlowCharacteristic) -> FloatArray:
+    """Drop over choking drop [-] of a port at the steady points of a corner; NaN where it can not pass the flow.
+
+    The corner moves FL of the design's own port; a candidate's FL moves in the same proportion at the same angle.
+    """
+    machine, points = corner
+    moved = machine.legs[nominal.name]
+    fl = grid.fl * moved.characteristic.fl / nominal.characteristic.fl
+    leg = dataclasses.replace(moved, characteristic=dataclasses.replace(grid, fl=fl))
+    out = np.full(len(points), np.nan)
+    for j, point in enumerate(points):
+        at = point.legs[nominal.name]
+        try:
+            angle = angle_for_flow(leg, at.flow, point.chamber_pressure)
+        except NoBalanceError:
+            continue
+        here = leg_point(leg, angle, at.flow, point.chamber_pressure)
+        out[j] = here.valve_drop / here.choked_drop
+    return out
+
+
 def ports(
-    design: DesignFile, machine: Machine, schedule: Schedule, leg: LegName, candidates: Sequence[Port] | None = None
+    design: DesignFile,
+    machine: Machine,
+    schedule: Schedule,
+    leg: LegName,
+    candidates: Sequence[Port] | None = None,
+    corner: Corner | None = None,
 ) -> PortsResult:
     """Compare ports for a leg, the other leg as designed.
 
     ``candidates`` are further ports to try beside the design's own; by default every shape at the standard bores about the
-    design's. Raises ``RangeError`` for a candidate with a bore or shape without meaning.
+    design's. ``corner`` is what ``flow_corner`` gives, to save working it out for each leg. Raises ``RangeError`` for a
+    candidate with a bore or shape without meaning.
     """
     part, machine_leg, limits = design.leg(leg), machine.legs[leg], design.requirements
     own = own_port(part)
@@ -101,6 +145,13 @@ def ports(
     choices: list[PortChoice] = []
     grids: list[valve.FlowCharacteristic] = []
     excluded: list[tuple[str, str]] = []
+    leg_flags = _leg_flags(need)
+    if corner is None:
+        try:
+            corner = flow_corner(design)
+        except ValvectlError as error:
+            corner = machine, ()
+            leg_flags += (f"choking at the adverse bounds of the tolerances could not be worked out: {error}",)
     for port in tried:
         curve = port_curve(part, port)
         try:
@@ -110,6 +161,7 @@ def ports(
             continue
         how = _how(design, leg, port)
         choice = _evaluate(machine, schedule, leg, curve, grid, limits.valve_travel, how)
+        choice = dataclasses.replace(choice, choking_adverse=_adverse_choking(corner, machine_leg, grid))
         flags = _flags(choice, need, other_choking, other)
         impossible, left_out = _reducers(part, port, choice)
         missed = impossible + _missed(choice, need, limits)
@@ -128,6 +180,7 @@ def ports(
         next_best=second,
         reason=_reason(leg, choices, best, second),
         other_choking=other_choking,
+        corner_throttle=np.array([p.throttle for p in corner[1]]),
         cavitation_limit=limits.cavitation,
         travel_limit=limits.valve_travel,
         flow_limit=limits.flow_resolution,
@@ -136,7 +189,7 @@ def ports(
             installed_curve(dataclasses.replace(machine_leg, characteristic=grids[j]), full, choices[j].label)
             for j in shown
         ),
-        leg_flags=_leg_flags(need),
+        leg_flags=leg_flags,
         excluded=tuple(excluded),
     )
 
@@ -170,7 +223,7 @@ def _evaluate(
             angle = angle_for_flow(leg, point.legs[name].flow, point.chamber_pressure)
         except NoBalanceError:
             continue
-        at = _leg_point(leg, angle, point.legs[name].flow, point.chamber_pressure)
+        at = leg_point(leg, angle, point.legs[name].flow, point.chamber_pressure)
         here: OperatingPoint = dataclasses.replace(point, legs={**point.legs, name: at})
         gain = leg_slopes(leg, here).angle_gain
         step = max(step_causes(changed, name, here).values())
@@ -188,6 +241,7 @@ def _evaluate(
         angle=angles,
         kv=kv,
         choking=choking,
+        choking_adverse=np.zeros(0),
         gain=gains,
         step=steps,
         flow_step=flow_steps,
@@ -222,8 +276,12 @@ def _missed(c: PortChoice, need: PortNeed, limits: Requirements) -> tuple[str, .
     for left, end in ((c.left_shut, "dead band"), (c.left_open, "open stop")):
         if left < spare:
             out.append(f"{math.degrees(left):.1f} deg left to the {end}, {math.degrees(spare):.3g} wanted")
-    if largest(c.choking) > limits.cavitation:
-        out.append(f"drop {largest(c.choking):.2f} of the choking drop, at most {limits.cavitation:.3g} wanted")
+    if bool(np.any(np.isnan(c.choking_adverse))):
+        out.append("can not reach every setting at the adverse bounds of the tolerances")
+    if c.worst_choking > limits.cavitation:
+        out.append(
+            f"drop {c.worst_choking:.3f} of the choking drop at adverse bounds, at most {limits.cavitation:.3g} wanted"
+        )
     if c.worst_step > limits.flow_resolution:
         out.append(f"flow step {100.0 * c.worst_step:.2g} %, at most {100.0 * limits.flow_resolution:.3g} % wanted")
     return tuple(out)
@@ -297,7 +355,7 @@ def _flags(c: PortChoice, need: PortNeed, other_choking: FloatArray, other: LegN
 def _figures(c: PortChoice) -> str:
     return (
         f"{math.degrees(c.angle[0]):.0f} to {math.degrees(c.angle[-1]):.0f} deg, flow step {100.0 * c.worst_step:.2g} %, "
-        f"gain variation {c.gain_variation:.1f} to 1, drop up to {largest(c.choking):.2f} of the choking drop"
+        f"gain variation {c.gain_variation:.1f} to 1, drop up to {c.worst_choking:.2f} of the choking drop"
     )
 
 
@@ -311,22 +369,23 @@ def _reason(leg: LegName, choices: Sequence[PortChoice], best: int | None, secon
         return text + f", which still misses: {'; '.join(near.missed)}. The port alone does not mend it."
     pick = choices[best]
     sound = sum(not c.missed for c in choices)
-    text = (
-        f"{pick.label} is recommended for the {leg} leg: {_figures(pick)}. {sound} of {len(choices)} ports meet every "
-    )
+    mine = ", the design's own," if best == 0 else ""
+    text = f"{pick.label}{mine} is recommended for the {leg} leg: {_figures(pick)}. {sound} of {len(choices)} ports meet every "
     text += "requirement; "
     text += "it breaks no rule of common practice" if not pick.flags else f"it still has: {'; '.join(pick.flags)}"
-    text += f", and has the finest flow step of those (the most even gain of those within {100 * ALIKE:.0f} %)."
+    text += f". Of those with the fewest flags it has the most even gain within {100 * ALIKE:.0f} % of the finest flow step."
     if second is not None and not choices[second].missed:
         near = choices[second]
         text += f" Next is {near.label}, {_figures(near)}"
         text += f"; flags: {'; '.join(near.flags)}." if near.flags else "."
+    finer = [c for c in choices if c.missed and c.worst_step < pick.worst_step]
+    if finer:
+        tried = min(finer, key=lambda c: (len(c.missed), c.worst_step))
+        text += f" A finer step, {100.0 * tried.worst_step:.2g} % with {tried.label}, is stopped by: {'; '.join(tried.missed)}."
     if best != 0:
         text += f" The design's own port ({own.label}): " + (
             _figures(own) if own.reaches else "does not reach every setting"
         )
         text += f"; misses: {'; '.join(own.missed)}." if own.missed else ", meets every requirement."
         text += f" To have the recommended one: {pick.how}. Its Kv: {pick.method}. Its FL: {pick.fl_origin}."
-    else:
-        text += " It is the design's own."
     return text

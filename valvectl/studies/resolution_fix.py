@@ -21,7 +21,7 @@ from valvectl.design.schema import LegName
 from valvectl.errors import NoBalanceError
 from valvectl.parts.encoder import count_size
 from valvectl.parts.lookup import FloatArray
-from valvectl.plant.balance import OperatingPoint, _leg_point, angle_for_flow
+from valvectl.plant.balance import OperatingPoint, leg_point, angle_for_flow
 from valvectl.plant.linear import leg_slopes
 from valvectl.plant.machine import Machine
 from valvectl.plant.schedule import Schedule
@@ -243,7 +243,7 @@ def _worst_step(machine: Machine, schedule: Schedule, name: LegName, factor: flo
             angle = angle_for_flow(leg, flow, point.chamber_pressure)
         except NoBalanceError:
             return math.inf
-        at = _leg_point(leg, angle, flow, point.chamber_pressure)
+        at = leg_point(leg, angle, flow, point.chamber_pressure)
         here = dataclasses.replace(point, legs={**point.legs, name: at})
         step = max(step_causes(changed, name, here).values())
         worst = max(worst, leg_slopes(leg, here).angle_gain * step)
