@@ -19,8 +19,10 @@ if TYPE_CHECKING:
     from valvectl.studies.fill import FillResult
     from valvectl.studies.ladder import LadderResult
     from valvectl.studies.loop import LoopResult
+    from valvectl.studies.port_result import PortsResult
     from valvectl.studies.ratio import RatioResult
     from valvectl.studies.resolution import ResolutionResult
+    from valvectl.studies.resolution_fix import StepFixes
     from valvectl.studies.spread import SpreadResult
     from valvectl.studies.stability import StabilityResult
     from valvectl.studies.stroke import StrokeResult
@@ -65,6 +67,14 @@ class Design(DesignFile):
     def throttle_run(self) -> ThrottleResult:
         """The throttle profile, simulated."""
         return self.analysis.throttle
+
+    def ports(self, leg: LegName) -> PortsResult:
+        """Ports compared for a leg: shapes and bores over the throttle range, and which to take."""
+        return self.analysis.ports[leg]
+
+    def resolution_fix(self, leg: LegName) -> StepFixes:
+        """What change of one input alone would bring a leg's worst flow step to its limit."""
+        return self.analysis.resolution_fix[leg]
 
     def ladder(self) -> LadderResult:
         """Pressure ladder over the throttle range."""

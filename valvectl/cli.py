@@ -280,6 +280,33 @@ def throttle(
     deliver("throttle", {"": result}, None, as_json, csv, figure, drawing)
 
 
+@app.command(short_help="Which port and bore.")
+@guarded
+def ports(
+    design: DesignPath,
+    leg: LegOption = None,
+    as_json: JsonOption = False,
+    csv: CsvOption = None,
+    figure: FigureOption = None,
+) -> None:
+    """Which port: shapes and bores side by side over the throttle range, with this design's servo and tolerances.
+
+    Angles used [deg], travel left [deg], drop over choking drop at the adverse bounds, installed gain [%/deg] and its
+    variation, flow step [%]; the one to take and how close the next one is.
+
+    \b
+    Example:
+      valvectl ports hover-rig.toml --leg fuel --figure ports.svg
+    """
+    figure_name(figure)
+    loaded = load_design(design)
+    with status():
+        results = {name: loaded.ports(name) for name in legs_of(leg)}
+    from valvectl.review.figures import ports_chart
+
+    deliver("ports", results, leg, as_json, csv, figure, ports_chart)
+
+
 @app.command(short_help="Does the feed system chug.")
 @guarded
 def stability(

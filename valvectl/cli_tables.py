@@ -26,6 +26,7 @@ from valvectl.review.wording import number, signed
 if TYPE_CHECKING:
     from valvectl.studies.fill import FillResult
     from valvectl.studies.loop import LoopResult
+    from valvectl.studies.port_result import PortsResult
     from valvectl.studies.ratio import RatioResult
     from valvectl.studies.resolution import ResolutionResult
     from valvectl.studies.stability import StabilityResult
@@ -36,6 +37,8 @@ WIDEST = 100
 """Columns used at most; a pipe gets 80."""
 LAW_SHOWN = 9
 """Points of the closing law printed; --json has them all."""
+PORTS_SHOWN = 8
+"""Ports shown of those compared."""
 SETTINGS_SHOWN = 7
 """Throttle settings in the table of the resolution."""
 _LOOK = {"met": "green", "missed": "bold red", "not assessed": "yellow"}
@@ -144,6 +147,7 @@ def show(study: str, result: Any) -> None:
         "loop": _loop,
         "resolution": _resolution,
         "throttle": _throttle,
+        "ports": _ports,
         "stability": _stability,
         "surge": _surge_or_start,
     }
@@ -265,6 +269,36 @@ def _throttle(result: ThrottleResult, out: Console) -> None:
         f"Wanted O/F {number(result.wanted_ratio)}. Largest error {number(100.0 * result.peak_error, 3)} %. "
         f"Lowest voltage at a drive {number(result.lowest_bus, 3)} V."
     )
+
+
+def _ports(result: PortsResult, out: Console) -> None:
+    shown = result.shortlist()[:PORTS_SHOWN]
+    roles = {result.recommended: "take", result.next_best: "next", 0: "now"}
+    rows = []
+    for j in shown:
+        c = result.candidates[j]
+        rows.append(
+            [
+                roles.get(j, ""),
+                c.label,
+                f"{number(math.degrees(float(c.angle[0])), 3)} to {number(math.degrees(float(c.angle[-1])), 3)}",
+                number(c.worst_choking, 3),
+                number(c.gain_variation, 3),
+                number(100.0 * c.worst_step, 3),
+                str(len(c.missed)),
+                str(len(c.flags)),
+            ]
+        )
+    head = ("", "port", "angles [deg]", "choking", "gain var.", "step [%]", "missed", "flags")
+    out.print(table(head, rows, left=2, title=f"Ports, {result.leg} leg"))
+    out.print(
+        "choking: largest drop over choking drop, tolerances at their adverse bounds; gain var.: largest over smallest "
+        "installed gain; step: flow of the smallest reliable step; missed: requirements; flags: rules of common practice."
+    )
+    out.print(Text(result.reason))
+    for flag in result.leg_flags:
+        out.print(Text(f"note: {flag}"))
+    out.print()
 
 
 def _stability(result: StabilityResult, out: Console) -> None:

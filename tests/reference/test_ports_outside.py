@@ -14,7 +14,7 @@ from outside import OutsideCheck, verify
 
 from valvectl.design.load import read_design
 from valvectl.parts import valve
-from valvectl.plant.balance import leg_point, balance, leg_flow
+from valvectl.plant.balance import balance, leg_flow, leg_point
 from valvectl.plant.linear import leg_slopes
 from valvectl.plant.machine import LegMachine, Machine, build
 from valvectl.plant.schedule import build_schedule

@@ -220,7 +220,7 @@ def refuse(target: Path) -> None:
         raise ValvectlError(f"{target}: this folder can not be written to; choose another with --out")
     above = next((p for p in target.absolute().parents if p.exists()), None)
     if above is not None and not (above.is_dir() and os.access(above, os.W_OK | os.X_OK)):
-        raise ValvectlError(f"{target}: {above} is no folder that can be written to; choose another place with --out")
+        raise ValvectlError(f"{target}: can not be written: {above} is no folder open to us; choose another with --out")
 
 
 def _write(path: Path, text: str) -> None:

@@ -17,8 +17,11 @@ from valvectl.studies.fill import FillResult, fill
 from valvectl.studies.heat import HeatResult, heat
 from valvectl.studies.ladder import LadderResult, ladder
 from valvectl.studies.loop import LoopResult, loop
+from valvectl.studies.port_result import PortsResult
+from valvectl.studies.ports import ports
 from valvectl.studies.ratio import RatioResult, ratio
 from valvectl.studies.resolution import ResolutionResult, resolution
+from valvectl.studies.resolution_fix import StepFixes, resolution_fix
 from valvectl.studies.spread import SpreadResult, spread
 from valvectl.studies.stability import StabilityResult, stability
 from valvectl.studies.stroke import StrokeResult, stroke
@@ -130,6 +133,16 @@ class Analysis:
     def heat(self) -> dict[LegName, HeatResult]:
         """Motor heating over the profile."""
         return {name: heat(self.design, name, self.throttle.rms_current[name]) for name in LEGS}
+
+    @cached_property
+    def ports(self) -> Mapping[LegName, PortsResult]:
+        """Ports compared."""
+        return _EachLeg(lambda name: ports(self.design, self.machine, self.schedule, name))
+
+    @cached_property
+    def resolution_fix(self) -> Mapping[LegName, StepFixes]:
+        """What alone would bring the worst flow step to its limit."""
+        return _EachLeg(lambda name: resolution_fix(self.design, self.machine, self.schedule, self.resolution, name))
 
     @cached_property
     def stability(self) -> StabilityResult:

@@ -25,7 +25,7 @@ from valvectl.errors import NoBalanceError, RangeError, ValvectlError
 from valvectl.parts import valve
 from valvectl.parts.flow_coefficients import kv_to_k
 from valvectl.parts.lookup import FloatArray
-from valvectl.plant.balance import OperatingPoint, leg_point, angle_for_flow, coefficient, leg_flow
+from valvectl.plant.balance import OperatingPoint, angle_for_flow, coefficient, leg_flow, leg_point
 from valvectl.plant.linear import leg_slopes
 from valvectl.plant.machine import LegMachine, Machine
 from valvectl.plant.schedule import Schedule, build_schedule

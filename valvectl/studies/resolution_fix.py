@@ -21,7 +21,7 @@ from valvectl.design.schema import LegName
 from valvectl.errors import NoBalanceError
 from valvectl.parts.encoder import count_size
 from valvectl.parts.lookup import FloatArray
-from valvectl.plant.balance import OperatingPoint, leg_point, angle_for_flow
+from valvectl.plant.balance import OperatingPoint, angle_for_flow, leg_point
 from valvectl.plant.linear import leg_slopes
 from valvectl.plant.machine import Machine
 from valvectl.plant.schedule import Schedule
