@@ -175,13 +175,13 @@ def _toml_fault(message: str, text: str, name: str) -> DesignError:
 
 
 def _check_depth(data: dict[str, Any], name: str) -> None:
-    todo: list[tuple[Any, int]] = [(data, 0)]
-    while todo:
-        value, depth = todo.pop()
+    pending: list[tuple[Any, int]] = [(data, 0)]
+    while pending:
+        value, depth = pending.pop()
         if depth > DEEPEST:
             raise DesignError(Fault(f"tables or lists are nested too deeply; at most {DEEPEST} levels", file=name))
         inner = value.values() if isinstance(value, dict) else value if isinstance(value, list) else ()
-        todo.extend((v, depth + 1) for v in inner)
+        pending.extend((v, depth + 1) for v in inner)
 
 
 def compose(path: FilePath, name: str) -> Composed:
