@@ -8,10 +8,13 @@ from pathlib import Path
 import pytest
 
 import valvectl
+from valvectl.plant.machine import Machine
+from valvectl.plant.schedule import build_schedule
 from valvectl.review.requirements import BY_ID, REQUIREMENTS
 from valvectl.review.verdict import Review, row
-from valvectl.studies.adverse import FLOW, TORQUE, adverse
+from valvectl.studies.adverse import FLOW, STIFFNESS, TORQUE, adverse
 from valvectl.studies.analysis import Analysis
+from valvectl.studies.ladder import ladder
 
 DESIGNS = Path(__file__).resolve().parents[2] / "designs"
 ENGINE = (
@@ -156,6 +159,26 @@ def test_each_bound_of_the_corner_hurts_by_itself(rig: valvectl.Design) -> None:
 
         for name in ("oxidizer", "fuel"):
             assert torque(corner, name).margin <= base[name] + 1e-12, pattern
+
+
+@pytest.mark.parametrize(("sides", "attribute", "sign"), [(FLOW, "choking", 1.0), (STIFFNESS, "stiffness", -1.0)])
+def test_each_bound_of_the_flow_corners_hurts_by_itself(
+    rig: valvectl.Design, sides: tuple[tuple[str, int], ...], attribute: str, sign: float
+) -> None:
+    def worst(design_machine: Machine) -> dict[str, float]:
+        points = ladder(design_machine, build_schedule(design_machine, 5, 0.4))
+        return {n: float((sign * getattr(points.legs[n], attribute)).max()) for n in ("oxidizer", "fuel")}
+
+    base = worst(rig.machine)
+    seen = 0
+    for pattern, side in sides:
+        corner, moved = adverse(rig, ((pattern, side),))
+        if moved:
+            seen += 1
+            after = worst(corner)
+            for name in ("oxidizer", "fuel"):
+                assert after[name] >= base[name] - 1e-12, (pattern, name)
+    assert seen >= 3
 
 
 def test_titles_units_and_methods_are_filled(rig: valvectl.Design) -> None:

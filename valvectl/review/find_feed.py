@@ -56,7 +56,7 @@ def stiffness(analysis: Analysis, leg: LegName | None) -> Found:
     """Injector drop over chamber pressure [%], adverse bounds."""
     assert leg is not None
     try:
-        found, moved = analysis.flow_corner
+        found, moved = analysis.stiffness_corner
     except NoBalanceError as error:
         return 0.0, f"with tolerances at their adverse bounds there is no steady point: {error}"
     share = found.legs[leg].stiffness

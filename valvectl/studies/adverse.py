@@ -32,8 +32,16 @@ FLOW: tuple[tuple[str, int], ...] = (
     (r"injector\.(discharge_coefficient|hole_diameter)$", +1),
     (r"jacket\.pressure_drop$", -1),
 )
-"""Inputs of choking and of injector stiffness and the side that brings either nearer its limit: a wide injector and a low
-jacket drop leave the valve more pressure to take, and a wide injector is soft."""
+"""Inputs of choking and the side that brings it nearer: a wide injector and a low jacket drop leave the valve more
+pressure to take."""
+STIFFNESS: tuple[tuple[str, int], ...] = (
+    (r"injector\.(discharge_coefficient|hole_diameter)$", +1),
+    (r"liquid\.temperature$", -1),
+    (r"liquid\.density$", +1),
+    (r"combustion\.efficiency$", +1),
+)
+"""Inputs of injector stiffness at a wanted thrust and the side that softens it: wide orifices, dense (cold) liquid, and a
+high c* efficiency, which asks for less flow."""
 
 
 def adverse(design: DesignFile, sides: tuple[tuple[str, int], ...]) -> tuple[Machine, tuple[str, ...]]:

@@ -12,7 +12,7 @@ from valvectl.parts.controller import CascadeGains
 from valvectl.plant.machine import Machine, build
 from valvectl.plant.schedule import Schedule, build_schedule
 from valvectl.servo.tune import gains_of
-from valvectl.studies.adverse import FLOW, TORQUE, adverse
+from valvectl.studies.adverse import FLOW, STIFFNESS, TORQUE, adverse
 from valvectl.studies.fill import FillResult, fill
 from valvectl.studies.heat import HeatResult, heat
 from valvectl.studies.ladder import LadderResult, ladder
@@ -93,8 +93,14 @@ class Analysis:
 
     @cached_property
     def flow_corner(self) -> tuple[LadderResult, tuple[str, ...]]:
-        """Pressure ladder with the tolerances at their adverse bounds for choking and injector stiffness."""
+        """Pressure ladder with the tolerances at their adverse bounds for choking."""
         machine, moved = adverse(self.design, FLOW)
+        return ladder(machine, build_schedule(machine, CORNER_POINTS, self.design.throttle.minimum)), moved
+
+    @cached_property
+    def stiffness_corner(self) -> tuple[LadderResult, tuple[str, ...]]:
+        """Pressure ladder with the tolerances at their adverse bounds for injector stiffness."""
+        machine, moved = adverse(self.design, STIFFNESS)
         return ladder(machine, build_schedule(machine, CORNER_POINTS, self.design.throttle.minimum)), moved
 
     @cached_property
