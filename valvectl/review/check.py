@@ -13,6 +13,7 @@ from valvectl.design.design_file import DesignFile
 from valvectl.design.schema import LEGS
 from valvectl.errors import RangeError, SimulationError
 from valvectl.parts import valve
+from valvectl.parts.nozzle import SUMMERFIELD_RATIO
 from valvectl.plant.balance import coefficient
 from valvectl.review.mend import remedies
 from valvectl.review.requirements import REQUIREMENTS
@@ -39,8 +40,6 @@ _STAGES: tuple[tuple[str, str], ...] = (
     ("motor heating", "heat"),
     ("tolerances", "spread"),
 )
-SEPARATION = 0.4
-"""Nozzle exit over ambient pressure below which the flow may separate (Summerfield, Foster and Swan 1954, from memory)."""
 
 
 TYPICAL_FL, TYPICAL_FD = 0.9, 0.99
@@ -119,10 +118,10 @@ def warnings_of(analysis: Analysis, spread: SpreadResult | None) -> tuple[str, .
             "simulation keeps the delays stated at every setting."
         )
     j = int(ladder.exit_pressure_ratio.argmin())
-    if float(ladder.exit_pressure_ratio[j]) < SEPARATION:
+    if float(ladder.exit_pressure_ratio[j]) < SUMMERFIELD_RATIO:
         out.append(
             f"nozzle: exit pressure is {float(ladder.exit_pressure_ratio[j]):.2f} of ambient at "
-            f"{100 * float(ladder.throttle[j]):.0f} % throttle, below {SEPARATION}; the flow may separate, thrust is unsure."
+            f"{100 * float(ladder.throttle[j]):.0f} % throttle, below {SUMMERFIELD_RATIO}; the flow may separate, thrust is unsure."
         )
     for text in spread.left_out if spread is not None else ():
         out.append(f"tolerance left out: {text}")

@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from typing import Any
 
-from valvectl.design.design_file import DesignFile
+from valvectl.design.design_file import DesignFile, Input
 from valvectl.plant.machine import Machine, build
 
 TORQUE: tuple[tuple[str, int], ...] = (
@@ -50,16 +50,18 @@ def adverse(design: DesignFile, sides: tuple[tuple[str, int], ...]) -> tuple[Mac
     for item in design.toleranced():
         for pattern, sign in sides:
             if item.tolerance is not None and re.search(pattern, item.key):
-                changes[item.key] = _moved(item.value, item.tolerance, item.relative, sign, item.key)
+                changes[item.key] = moved_value(item, sign)
                 break
     if not changes:
         return build(design), ()
     return build(design.with_values(changes)), tuple(changes)
 
 
-def _moved(value: Any, tolerance: float, relative: bool, sign: int, key: str) -> Any:
-    if isinstance(value, (list, tuple)):
-        moved = [float(v) * (1.0 + sign * tolerance) for v in value]
-        return [min(v, 1.0) for v in moved] if key.endswith(".fl") else moved
-    width = abs(float(value)) * tolerance if relative else tolerance
-    return float(value) + sign * width
+def moved_value(item: Input, sign: int) -> Any:
+    """An input's value [SI] at one of its bounds: +1 the upper, -1 the lower; a list as a whole, FL not above one."""
+    assert item.tolerance is not None
+    if isinstance(item.value, tuple):
+        moved = [float(v) * (1.0 + sign * item.tolerance) for v in item.value]
+        return [min(v, 1.0) for v in moved] if item.key.endswith(".fl") else moved
+    width = abs(float(item.value)) * item.tolerance if item.relative else item.tolerance
+    return float(item.value) + sign * width

@@ -25,6 +25,7 @@ from valvectl.plant.balance import balance
 from valvectl.plant.linear import engine_model
 from valvectl.plant.machine import Machine, build
 from valvectl.plant.schedule import Schedule
+from valvectl.studies.adverse import moved_value
 from valvectl.studies.result import Result
 
 _NO_FLOW = re.compile(r"\.(actuator|controller|torque)\.|\.(inertia|slot_clearance)$")
@@ -69,18 +70,6 @@ class SpreadResult(Result):
         return out
 
 
-def _moved(design: DesignFile, key: str, value: Any, tolerance: float, relative: bool, sign: int) -> DesignFile:
-    if key.endswith((".flow.kv", ".flow.cv")):
-        scale = key.rsplit(".flow.", 1)[0] + ".port_scale"  # the whole table up or down together
-        return design.with_values({scale: float(design.get(scale)) * (1.0 + sign * tolerance)})
-    if key.endswith(".fl"):  # FL can not pass one
-        return design.with_values({key: [min(float(v) * (1.0 + sign * tolerance), 1.0) for v in value]})
-    if isinstance(value, (list, tuple)):
-        return design.with_values({f"{key}[{j}]": float(v) * (1.0 + sign * tolerance) for j, v in enumerate(value)})
-    factor = float(value) * tolerance if relative else tolerance
-    return design.with_values({key: float(value) + sign * factor})
-
-
 def placement(machine: Machine, name: LegName) -> dict[str, float]:
     """Bounds [rad] of where a ball may rest about its command, by the key that brings each in: encoder accuracy, hold
     band, half the slot, and half the gears' lost motion where the position encoder sits on the motor."""
@@ -121,9 +110,7 @@ def spread(
         change = np.zeros(len(settings))
         try:
             for sign in (-1, 1):
-                moved = _as_metered(
-                    build(_moved(design, item.key, item.value, item.tolerance, item.relative, sign)), machine
-                )
+                moved = _as_metered(build(design.with_values({item.key: moved_value(item, sign)})), machine)
                 after = np.array([balance(moved, *pair).mixture_ratio for pair in angles])
                 change = np.maximum(change, np.abs(after / [p.mixture_ratio for p in base] - 1.0))
         except ValvectlError as error:
