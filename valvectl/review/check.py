@@ -121,7 +121,8 @@ def warnings_of(analysis: Analysis, spread: SpreadResult | None) -> tuple[str, .
     if float(ladder.exit_pressure_ratio[j]) < SUMMERFIELD_RATIO:
         out.append(
             f"nozzle: exit pressure is {float(ladder.exit_pressure_ratio[j]):.2f} of ambient at "
-            f"{100 * float(ladder.throttle[j]):.0f} % throttle, below {SUMMERFIELD_RATIO}; the flow may separate, thrust is unsure."
+            f"{100 * float(ladder.throttle[j]):.0f} % throttle, below {SUMMERFIELD_RATIO}; "
+            "the flow may separate, thrust is unsure."
         )
     for text in spread.left_out if spread is not None else ():
         out.append(f"tolerance left out: {text}")
