@@ -240,3 +240,10 @@ def test_the_example_design_reads() -> None:
     design = read_design(example)
     assert "invented" in design.name
     assert len(design.toleranced()) > 20
+
+
+def test_a_quantity_in_a_table_is_shown_by_its_value(tmp_path: Path) -> None:
+    path = write(tmp_path, (TANK, 'pressure = { value = "16.4 mm", tolerance = "0.15 bar", origin = "assumed" }'))
+    with pytest.raises(DesignError) as caught:
+        read_design(path)
+    assert [f.got for f in caught.value.faults] == ['"16.4 mm"']

@@ -84,6 +84,8 @@ def shown(value: Any, longest: int = 60) -> str:
     """A TOML value as messages show it: short, on one line, control characters escaped."""
     if isinstance(value, Node):
         return shown(value.value, longest)
+    if isinstance(value, Mapping) and "value" in value:  # a quantity with its tolerance and origin: the quantity
+        return shown(value["value"], longest)
     if isinstance(value, Mapping):
         return "a table" if value else "an empty table"
     if isinstance(value, (list, tuple)):

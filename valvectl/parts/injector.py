@@ -7,9 +7,12 @@ import math
 
 def injector_flow(cda: float, rho: float, drop: float) -> float:
     """Mass flow [kg/s] through orifices of effective area ``cda`` [m^2] at a pressure drop [Pa]; odd in the drop."""
-    if drop >= 0.0:
-        return cda * math.sqrt(2.0 * rho * drop)
-    return -cda * math.sqrt(-2.0 * rho * drop)
+    return orifice_flow(cda * math.sqrt(2.0 * rho), drop)
+
+
+def orifice_flow(orifice: float, drop: float) -> float:
+    """``injector_flow`` with ``orifice`` = Cd A sqrt(2 rho) [kg/s/Pa^0.5] worked out before; ``drop`` [Pa]."""
+    return math.copysign(orifice * math.sqrt(abs(drop)), drop)
 
 
 def injector_drop(cda: float, rho: float, flow: float) -> float:

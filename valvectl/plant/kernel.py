@@ -25,7 +25,7 @@ from valvectl.parts.controller import clip, pi_integral, pi_output, position_law
 from valvectl.parts.encoder import quantise
 from valvectl.parts.friction import hydrodynamic_torque, pressure_rise, stick_or_slip, stribeck
 from valvectl.parts.gearing import play, spring_torque
-from valvectl.parts.injector import orifice_midpoint
+from valvectl.parts.injector import orifice_flow, orifice_midpoint
 from valvectl.parts.lookup import blend, locate
 from valvectl.parts.motor import current_decay_step
 from valvectl.parts.tank import tank_pressure
@@ -51,6 +51,7 @@ for _law in (
     stribeck,
     play,
     spring_torque,
+    orifice_flow,
     orifice_midpoint,
     blend,
     locate,
@@ -363,7 +364,7 @@ def record_leg(rec: Any, pressure: float, par: Any, st: Any) -> None:
     rec[ix.REC_CURRENT] = st[ix.CURRENT]
     rec[ix.REC_VOLTAGE] = st[ix.VOLTAGE]
     drop = st[ix.MANIFOLD] - pressure
-    rec[ix.REC_FLOW] = math.copysign(par[ix.ORIFICE] * math.sqrt(abs(drop)), drop)
+    rec[ix.REC_FLOW] = orifice_flow(par[ix.ORIFICE], drop)
     rec[ix.REC_MANIFOLD] = st[ix.MANIFOLD]
     rec[ix.REC_DROP] = st[ix.VALVE_DROP]
     rec[ix.REC_CHOKED] = st[ix.CHOKED]

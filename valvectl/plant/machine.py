@@ -129,6 +129,12 @@ class LegMachine:
     """Combustion delay [s]."""
     servo: Servo
 
+    @property
+    def relative_slope(self) -> float:
+        """Rise of breakaway torque per pressure drop over its peak [1/Pa]; zero for a valve without friction."""
+        peak = float(self.breakaway.max())
+        return self.pressure_slope / peak if peak > 0.0 else 0.0
+
 
 @dataclass(frozen=True)
 class Machine:

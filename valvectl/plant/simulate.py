@@ -159,7 +159,7 @@ def pack(
             ix.HALF_STEP_COMPLIANCE: 0.5 * h / leg.compliance,
             ix.ORIFICE: leg.cda * math.sqrt(2.0 * leg.liquid.density),
             ix.DELAY: leg.delay / h,
-            ix.RELATIVE_SLOPE: leg.pressure_slope / max(float(leg.breakaway.max()), 1e-12),
+            ix.RELATIVE_SLOPE: leg.relative_slope,
             ix.COLD: leg.cold_factor,
             ix.STRIBECK: leg.stribeck_speed,
             ix.HYDRO: leg.hydrodynamic,

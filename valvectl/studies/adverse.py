@@ -11,6 +11,10 @@ from typing import Any
 
 from valvectl.design.design_file import DesignFile, Input
 from valvectl.plant.machine import Machine, build
+from valvectl.plant.schedule import Schedule, build_schedule
+
+CORNER_POINTS = 9
+"""Throttle settings at which an adverse corner is looked at."""
 
 TORQUE: tuple[tuple[str, int], ...] = (
     (r"valve\.torque\.(running|breakaway|pressure_slope|cold_factor|dwell_factor)$", +1),
@@ -55,6 +59,17 @@ def adverse(design: DesignFile, sides: tuple[tuple[str, int], ...]) -> tuple[Mac
     if not changes:
         return build(design), ()
     return build(design.with_values(changes)), tuple(changes)
+
+
+def corner_schedule(
+    design: DesignFile, sides: tuple[tuple[str, int], ...]
+) -> tuple[Machine, Schedule, tuple[str, ...]]:
+    """The adverse machine, its steady points over the throttle range, and the keys that were moved.
+
+    Raises ``NoBalanceError`` when a setting has no steady point there.
+    """
+    machine, moved = adverse(design, sides)
+    return machine, build_schedule(machine, CORNER_POINTS, design.throttle.minimum), moved
 
 
 def moved_value(item: Input, sign: int) -> Any:

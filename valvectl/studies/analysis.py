@@ -12,7 +12,7 @@ from valvectl.parts.controller import CascadeGains
 from valvectl.plant.machine import Machine, build
 from valvectl.plant.schedule import Schedule, build_schedule
 from valvectl.servo.tune import gains_of
-from valvectl.studies.adverse import FLOW, STIFFNESS, TORQUE, adverse
+from valvectl.studies.adverse import FLOW, STIFFNESS, TORQUE, adverse, corner_schedule
 from valvectl.studies.fill import FillResult, fill
 from valvectl.studies.heat import HeatResult, heat
 from valvectl.studies.ladder import LadderResult, ladder
@@ -30,8 +30,6 @@ from valvectl.studies.throttle import ThrottleResult, stretches, throttle
 from valvectl.studies.torque import TorqueResult, torque
 
 T = TypeVar("T")
-CORNER_POINTS = 9
-"""Throttle settings of the pressure ladder at the adverse bounds."""
 
 
 class _EachLeg(Mapping[LegName, T]):
@@ -94,14 +92,14 @@ class Analysis:
     @cached_property
     def flow_corner(self) -> tuple[LadderResult, tuple[str, ...]]:
         """Pressure ladder with the tolerances at their adverse bounds for choking."""
-        machine, moved = adverse(self.design, FLOW)
-        return ladder(machine, build_schedule(machine, CORNER_POINTS, self.design.throttle.minimum)), moved
+        machine, schedule, moved = corner_schedule(self.design, FLOW)
+        return ladder(machine, schedule), moved
 
     @cached_property
     def stiffness_corner(self) -> tuple[LadderResult, tuple[str, ...]]:
         """Pressure ladder with the tolerances at their adverse bounds for injector stiffness."""
-        machine, moved = adverse(self.design, STIFFNESS)
-        return ladder(machine, build_schedule(machine, CORNER_POINTS, self.design.throttle.minimum)), moved
+        machine, schedule, moved = corner_schedule(self.design, STIFFNESS)
+        return ladder(machine, schedule), moved
 
     @cached_property
     def resolution(self) -> ResolutionResult:

@@ -28,8 +28,8 @@ from valvectl.parts.lookup import FloatArray
 from valvectl.plant.balance import OperatingPoint, angle_for_flow, coefficient, leg_flow, leg_point
 from valvectl.plant.linear import leg_slopes
 from valvectl.plant.machine import LegMachine, Machine
-from valvectl.plant.schedule import Schedule, build_schedule
-from valvectl.studies.adverse import FLOW, adverse
+from valvectl.plant.schedule import Schedule
+from valvectl.studies.adverse import FLOW, corner_schedule
 from valvectl.studies.port_result import ALIKE, InstalledCurve, PortChoice, PortNeed, PortsResult, largest, ranking
 from valvectl.studies.port_shapes import (
     Port,
@@ -52,8 +52,6 @@ LEAST_AUTHORITY = 0.3
 """Valve drop over whole drop at full thrust (common practice, no source: 0.3 to 0.5)."""
 LEAST_REDUCER_EFFECT = 0.02
 """Share of the valve's own loss above which reducers that a design leaves out are mentioned."""
-CORNER_POINTS = 9
-"""Throttle settings at the adverse bounds."""
 INSTALLED_POINTS = 46
 """Angles of an installed characteristic."""
 
@@ -97,8 +95,8 @@ def flow_corner(design: DesignFile) -> Corner:
 
     Raises ``DesignError`` or ``NoBalanceError`` when there are none.
     """
-    machine = adverse(design, FLOW)[0]
-    return machine, build_schedule(machine, CORNER_POINTS, design.throttle.minimum).points
+    machine, schedule, _ = corner_schedule(design, FLOW)
+    return machine, schedule.points
 
 
 def _adverse_choking(corner: Corner, nominal: LegMachine, grid: valve.FlowCharacteristic) -> FloatArray:

@@ -95,9 +95,7 @@ def step_causes(machine: Machine, name: LegName, point: OperatingPoint) -> dict[
     leg, servo = machine.legs[name], machine.legs[name].servo
     grid = leg.characteristic
     at = point.legs[name]
-    rise = leg.cold_factor * friction.pressure_rise(
-        leg.pressure_slope / max(float(leg.breakaway.max()), 1e-12), at.valve_drop
-    )
+    rise = leg.cold_factor * friction.pressure_rise(leg.relative_slope, at.valve_drop)
     extra = float(np.interp(at.angle, grid.angles, leg.breakaway - leg.running)) * rise
     unseen = 2.0 * servo.half_slot + (2.0 * servo.half_gap if servo.position_on_motor else 0.0)
     return {

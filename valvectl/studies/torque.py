@@ -69,7 +69,7 @@ def largest_pressure_drop(machine: Machine, name: LegName) -> float:
 def stem_torque_needed(leg: LegMachine, drop: float, breakaway: bool, dwell: float = 1.0) -> FloatArray:
     """Torque [N m] on the grid of openings at a pressure drop [Pa]: breakaway (times ``dwell``) or running, cold."""
     table = leg.breakaway if breakaway else leg.running
-    rise = friction.pressure_rise(leg.pressure_slope / max(float(leg.breakaway.max()), 1e-12), drop)
+    rise = friction.pressure_rise(leg.relative_slope, drop)
     stream = friction.hydrodynamic_torque(leg.hydrodynamic, leg.bore, drop)
     return np.asarray(leg.cold_factor * dwell * rise * table + stream)
 
