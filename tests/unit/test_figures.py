@@ -116,7 +116,7 @@ def test_throttle_chart_keeps_the_spike_and_has_the_band(review: Review) -> None
     lowest = min(float(np.min(line.get_ydata())) for line in figure.axes[1].lines if len(line.get_xdata()) > 100)
     assert lowest == pytest.approx(-7.65)
     assert any("-7.7 %" in t or "-7.6 %" in t for t in texts(figure))
-    assert any("steady ±5 %" in t for t in texts(figure))
+    assert any("settling band ±5 %" in t for t in texts(figure))
 
 
 def test_limits_are_drawn_where_they_are_given(review: Review) -> None:

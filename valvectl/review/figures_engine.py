@@ -120,8 +120,8 @@ def throttle_chart(result: ThrottleResult, axes: Any = None, *, transient: float
         limit_line(error, 100.0 * transient, f"while throttling ±{100.0 * transient:.3g} %")
         error.axhline(-100.0 * transient, color=LIMIT, linewidth=0.9, linestyle=(0, (7, 2, 1.5, 2)))
     error.annotate(
-        f"steady ±{band:.3g} %", (0.995, band), xycoords=error.get_yaxis_transform(), xytext=(0, -2.5),
-        textcoords="offset points", ha="right", va="top", fontsize=8.0, color="#3f6b45",
+        f"settling band ±{band:.3g} %", (0.995, band), xycoords=error.get_yaxis_transform(), xytext=(0, 2.5),
+        textcoords="offset points", ha="right", va="bottom", fontsize=8.0, color="#3f6b45",
     )  # fmt: skip
     worst = result.worst_change
     if worst is not None:

@@ -107,7 +107,8 @@ def _throttle_group(review: Review, result: ThrottleResult) -> Group:
             "Throttle profile, error of the mixture ratio, ball angles, motor currents over time",
             f"{review.design}: the profile of the design file, simulated with both servos, lines, combustion delay "
             "and battery. Look at the second panel: the error should stay inside the band while a throttle is held and "
-            "inside the limits while it moves. A saw-tooth at a held throttle is a valve that hunts.",
+            "inside the limits while it moves. The band is what the declared tolerances leave of the steady limit. A saw-tooth "
+            "at a held throttle is a valve that hunts.",
         )
     )
     hold_rows = tuple(
