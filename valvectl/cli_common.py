@@ -139,7 +139,7 @@ def deliver(
     drawing: Callable[[Any], Any],
 ) -> None:
     """Print results, write tables and figures. ``results``: leg -> result, or one under an empty name."""
-    from valvectl import cli_tables
+    from valvectl import cli_print, cli_tables
     from valvectl.review.folder import csv_text, json_text, write_bytes
 
     several = len(results) > 1
@@ -149,7 +149,7 @@ def deliver(
             files.append((_named(csv, name, several), csv_text(result.columns()).encode("utf-8")))
         if figure is not None:
             place = _named(figure, name, several)
-            files.append((place, cli_tables.figure_bytes(drawing(result), place.suffix.lower())))
+            files.append((place, cli_print.figure_bytes(drawing(result), place.suffix.lower())))
     for place, data in files:
         write_bytes(place, data)
         typer.echo(f"wrote {place}", err=True)

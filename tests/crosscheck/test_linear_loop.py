@@ -18,7 +18,8 @@ from scipy import signal
 import valvectl
 from valvectl.parts.controller import CascadeGains
 from valvectl.plant.linear import SERVO_STATES, servo_matrices
-from valvectl.plant.machine import Machine, Servo
+from valvectl.plant.machine import Machine
+from valvectl.plant.servo_numbers import Servo
 from valvectl.plant.simulate import Trace, simulate
 from valvectl.servo.sampled import LOOP_ORDER, closed_loop, open_loop
 from valvectl.servo.tune import loop_margins, tune

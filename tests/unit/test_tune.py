@@ -14,7 +14,7 @@ import pytest
 import valvectl
 from valvectl.design.schema import LegName
 from valvectl.errors import ValvectlError
-from valvectl.plant.machine import Servo
+from valvectl.plant.servo_numbers import Servo
 from valvectl.servo.sampled import LOOP_ORDER, closed_loop, open_loop
 from valvectl.servo.tune import NOISE_SHARE, TARGETS, Targets, acceleration_per_ampere, gains_of, loop_margins, tune
 

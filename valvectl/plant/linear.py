@@ -17,7 +17,8 @@ from valvectl.design.schema import LEGS, LegName
 from valvectl.parts import combustion, gearing, motor, tank, valve
 from valvectl.parts.lookup import FloatArray
 from valvectl.plant.balance import OperatingPoint, coefficient
-from valvectl.plant.machine import LegMachine, Machine, Servo
+from valvectl.plant.machine import LegMachine, Machine
+from valvectl.plant.servo_numbers import Servo
 
 ComplexArray = NDArray[np.complex128]
 SERVO_STATES = ("current", "motor_speed", "motor_angle", "stem_speed", "stem_angle")

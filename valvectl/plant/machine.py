@@ -15,78 +15,15 @@ import numpy as np
 from valvectl.design.design_file import DesignFile
 from valvectl.design.schema import LEGS, Leg, LegName, Valve
 from valvectl.errors import DesignError, Fault, RangeError
-from valvectl.parts import combustion, gearing, injector, line, motor, nozzle, tank, valve
-from valvectl.parts.controller import CascadeGains
-from valvectl.parts.encoder import count_size
+from valvectl.parts import combustion, injector, line, nozzle, tank, valve
 from valvectl.parts.liquid import LiquidState, liquid_state
 from valvectl.parts.lookup import FloatArray
+from valvectl.plant.servo_numbers import Servo, servo_numbers
 
 FLOW_HEADROOM = 1.6
 """Loss tables reach to this multiple of the flow at full thrust."""
 LOWEST_NOZZLE_EFFICIENCY, HIGHEST_NOZZLE_EFFICIENCY = 0.80, 1.02
 """Range of delivered over ideal thrust that thrust, chamber pressure and throat may imply (common practice)."""
-
-
-@dataclass(frozen=True)
-class Servo:
-    """Motor, train, stem and drive of one valve, SI; angles and speeds of the stem unless said."""
-
-    ratio: float
-    train: gearing.Train
-    motor_inertia: float
-    """Rotor and stages at the motor shaft [kg m^2]."""
-    load_inertia: float
-    """Stem and ball [kg m^2]."""
-    spring: float
-    """Stiffness at the stem, motor held [N m/rad]."""
-    damping: float
-    """Contact damping [N m s/rad]."""
-    half_gap: float
-    """Half the lost motion of the train [rad]."""
-    half_slot: float
-    """Half the clearance between stem and ball [rad]."""
-    motor_friction: float
-    """Coulomb friction at the motor shaft with cold grease [N m]."""
-    motor_viscous: float
-    """Viscous friction at the motor shaft with cold grease [N m s/rad]."""
-    resistance: float
-    """Winding at the surroundings' temperature [ohm]."""
-    hot_resistance: float
-    """Winding at ``hot_winding`` [ohm]."""
-    inductance: float
-    torque_constant: float
-    """At the surroundings' temperature [N m/A]."""
-    hot_torque_constant: float
-    """With the magnets as hot as the winding is assumed for the margin [N m/A]; cautious."""
-    current_limit: float
-    duty_limit: float
-    harness: float
-    idle_power: float
-    position_on_motor: bool
-    position_count: float
-    """One count of the position encoder in stem angle [rad]; zero: not quantised."""
-    speed_on_motor: bool
-    speed_count: float
-    position_accuracy: float
-    """Bound of the position encoder's error, in stem angle [rad]."""
-    position_period: float
-    position_delay: float
-    speed_period: float
-    speed_delay: float
-    current_period: float
-    current_delay: float
-    speed_filter: float
-    feedforward: float
-    speed_limit: float
-    """Rate limit of the command and limit of the speed set-point [rad/s]."""
-    hold_band: float
-    gains: CascadeGains | None
-    """Gains from the file; None: to be tuned."""
-
-    @property
-    def total_inertia(self) -> float:
-        """All inertia seen at the stem [kg m^2]."""
-        return self.ratio**2 * self.motor_inertia + self.load_inertia
 
 
 @dataclass(frozen=True)
@@ -251,76 +188,6 @@ def _characteristic(part: Valve, before: float, behind: float) -> valve.FlowChar
         pipe_before=before,
         pipe_behind=behind,
         reducers=part.reducers,
-    )
-
-
-def servo_numbers(leg: Leg) -> Servo:
-    """Motor, train, stem and drive of a leg's design as numbers."""
-    actuator, controller, drive = leg.actuator, leg.controller, leg.actuator.motor
-    train = gearing.combine(
-        [
-            gearing.StageNumbers(
-                ratio=stage.ratio,
-                efficiency=stage.efficiency,
-                static_efficiency=stage.static_efficiency,
-                backdrive_efficiency=(
-                    gearing.backdrive_default(stage.efficiency)
-                    if stage.backdrive_efficiency is None
-                    else stage.backdrive_efficiency
-                ),
-                inertia=stage.inertia,
-                compliance=0.0 if stage.stiffness is None else 1.0 / stage.stiffness,
-                lost_motion=stage.lost_motion,
-            )
-            for stage in actuator.gears
-        ],
-        0.0 if actuator.coupling_stiffness is None else 1.0 / actuator.coupling_stiffness,
-    )
-    speed_encoder = actuator.speed_encoder or actuator.position_encoder
-
-    def count(location: str, counts: int) -> float:
-        return count_size(counts) / (train.ratio if location == "motor" else 1.0)
-
-    inertia = leg.valve.inertia
-    place = actuator.position_encoder.location
-    return Servo(
-        ratio=train.ratio,
-        train=train,
-        motor_inertia=drive.rotor_inertia + train.motor_inertia,
-        load_inertia=inertia,
-        spring=train.stiffness,
-        damping=2.0 * actuator.contact_damping * math.sqrt(train.stiffness * inertia),
-        half_gap=0.5 * train.lost_motion,
-        half_slot=0.5 * leg.valve.slot_clearance,
-        motor_friction=drive.friction_torque * drive.cold_friction_factor,
-        motor_viscous=drive.viscous_friction * drive.cold_friction_factor,
-        resistance=motor.winding_resistance(drive.resistance, drive.resistance_coefficient, actuator.temperature),
-        hot_resistance=motor.winding_resistance(drive.resistance, drive.resistance_coefficient, actuator.hot_winding),
-        inductance=drive.inductance,
-        torque_constant=motor.torque_constant(drive.torque_constant, drive.magnet_coefficient, actuator.temperature),
-        hot_torque_constant=motor.torque_constant(
-            drive.torque_constant, drive.magnet_coefficient, actuator.hot_winding
-        ),
-        current_limit=actuator.current_limit,
-        duty_limit=actuator.duty_limit,
-        harness=actuator.harness_resistance,
-        idle_power=actuator.idle_power,
-        position_on_motor=place == "motor",
-        position_count=count(place, actuator.position_encoder.counts),
-        speed_on_motor=speed_encoder.location == "motor",
-        speed_count=count(speed_encoder.location, speed_encoder.counts),
-        position_accuracy=actuator.position_encoder.accuracy / (train.ratio if place == "motor" else 1.0),
-        position_period=controller.position_period,
-        position_delay=controller.position_delay,
-        speed_period=controller.speed_period,
-        speed_delay=controller.speed_delay,
-        current_period=controller.current_period,
-        current_delay=controller.current_delay,
-        speed_filter=controller.speed_filter,
-        feedforward=controller.feedforward_speed,
-        speed_limit=controller.command_speed_limit,
-        hold_band=controller.hold_band,
-        gains=None if controller.gains == "tune" else CascadeGains(**controller.gains.model_dump()),
     )
 
 

@@ -13,7 +13,7 @@ from valvectl.review.verdict import Review, Row
 from valvectl.review.wording import number
 
 if TYPE_CHECKING:
-    from valvectl.plant.machine import Servo
+    from valvectl.plant.servo_numbers import Servo
     from valvectl.studies.loop import LoopResult
 
 

@@ -20,7 +20,7 @@ import numpy as np
 from valvectl.parts.controller import CascadeGains, filter_share
 from valvectl.parts.lookup import FloatArray
 from valvectl.plant.linear import servo_matrices
-from valvectl.plant.machine import Servo
+from valvectl.plant.servo_numbers import Servo
 
 BreakPoint = Literal["position", "speed", "current"]
 LOOP_ORDER: tuple[BreakPoint, BreakPoint, BreakPoint] = ("position", "speed", "current")

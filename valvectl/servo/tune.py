@@ -16,7 +16,7 @@ import numpy as np
 
 from valvectl.errors import ValvectlError
 from valvectl.parts.controller import CascadeGains
-from valvectl.plant.machine import Servo
+from valvectl.plant.servo_numbers import Servo
 from valvectl.servo.margins import Margins, margins
 from valvectl.servo.sampled import BreakPoint, Discrete, closed_loop, open_loop
 from valvectl.servo.small import one_thread

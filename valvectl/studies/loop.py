@@ -15,8 +15,9 @@ from valvectl.design.schema import LegName
 from valvectl.parts.controller import CascadeGains
 from valvectl.parts.lookup import FloatArray
 from valvectl.plant.balance import OperatingPoint
-from valvectl.plant.machine import Machine, Servo
+from valvectl.plant.machine import Machine
 from valvectl.plant.schedule import limit_rate
+from valvectl.plant.servo_numbers import Servo
 from valvectl.plant.simulate import simulate
 from valvectl.servo.margins import Margins
 from valvectl.servo.sampled import LOOP_ORDER, BreakPoint, Discrete, closed_loop

@@ -19,9 +19,10 @@ from valvectl.design.design_file import DesignFile
 from valvectl.design.schema import LegName
 from valvectl.parts.lookup import FloatArray
 from valvectl.plant.linear import engine_model
-from valvectl.plant.machine import Machine, Servo, servo_numbers
+from valvectl.plant.machine import Machine
 from valvectl.plant.motion import Mover
 from valvectl.plant.schedule import Schedule
+from valvectl.plant.servo_numbers import Servo, servo_numbers
 from valvectl.studies.resolution import step_causes
 from valvectl.studies.result import Result
 from valvectl.studies.torque import available_torque, largest_pressure_drop, standstill_current, stem_torque_needed

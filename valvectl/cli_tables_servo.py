@@ -1,0 +1,141 @@
+"""Tables of the studies of valve servo and profile: ratio, loop, resolution, throttle."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+from rich.console import Console
+from rich.text import Text
+
+from valvectl.cli_print import SETTINGS_SHOWN, table
+from valvectl.design.schema import LEGS
+from valvectl.review.wording import number, signed
+
+if TYPE_CHECKING:
+    from valvectl.studies.loop import LoopResult
+    from valvectl.studies.ratio import RatioResult
+    from valvectl.studies.resolution import ResolutionResult
+    from valvectl.studies.throttle import ThrottleResult
+
+
+def ratio(result: RatioResult, out: Console) -> None:
+    """Print a result of ``ratio``."""
+    places = [("design", result.current)]
+    if result.recommended is not None:
+        places.append(("recommended", result.recommended))
+    at = [int(np.argmin(np.abs(np.log(result.ratio / value)))) for _, value in places]
+    rows: list[list[str]] = []
+    for check in result.checks:
+        sign = ">=" if check.at_least else "<="
+        row = [check.name, f"{sign} {number(check.limit, 3)}", check.unit]
+        for j in at:
+            row += [number(float(check.values[j]), 3), "holds" if check.ok[j] else "FAILS"]
+        rows.append(row)
+    rows.append(["throttle move", "", "s", *(t for j in at for t in (number(float(result.move_time[j]), 3), ""))])
+    head = ["check", "limit", "unit", *(t for name, v in places for t in (f"{name} {number(v, 3)}", ""))]
+    out.print(table(head, rows, title=f"Gear ratio, {result.leg} leg"))
+    out.print(Text(result.reason))
+    out.print()
+
+
+def loop(result: LoopResult, out: Console) -> None:
+    """Print a result of ``loop``."""
+    rows = [
+        [
+            at,
+            "yes" if result.stable[at] else "NO",
+            number(m.gain_margin_db, 3, "no crossing") if result.stable[at] else "unstable",
+            number(math.degrees(m.phase_margin), 3, "no crossing") if result.stable[at] else "unstable",
+            number(m.gain_crossover / (2.0 * math.pi), 3),
+            number(1e3 * m.delay_margin, 3, "no crossing") if result.stable[at] else "unstable",
+            number(m.peak_sensitivity, 3) if result.stable[at] else "unstable",
+        ]
+        for at, m in result.margins.items()
+    ]
+    head = ("loop", "stable", "gain [dB]", "phase [deg]", "crossover [Hz]", "delay [ms]", "peak |S|")
+    out.print(table(head, rows, title=f"Stability margins, {result.leg} leg"))
+    g = result.gains
+    source = "tuned here" if result.tuned else "from the design file"
+    out.print(
+        f"Gains, {source}: Kp {number(g.position)} 1/s, Kv {number(g.speed)} A s/rad, "
+        f"Kiv {number(g.speed_integral)} 1/s, Kc {number(g.current)} V/A, Kic {number(g.current_integral)} 1/s. "
+        f"Bandwidth {number(result.bandwidth / (2.0 * math.pi), 3)} Hz."
+    )
+    steps = [
+        [
+            way,
+            number(math.degrees(s.metrics.size), 3),
+            number(1e3 * s.metrics.dead_time, 3),
+            number(1e3 * s.metrics.t63, 3),
+            number(100.0 * s.metrics.overshoot, 3),
+            number(1e3 * s.metrics.settling, 3, "does not settle"),
+            number(100.0 * s.metrics.residual, 3),
+        ]
+        for way, s in result.steps.items()
+    ]
+    out.print()
+    head = ("step", "size [deg]", "dead [ms]", "t63 [ms]", "over [%]", "settled [ms]", "left [%]")
+    out.print(table(head, steps, title=f"Simulated steps, {result.leg} leg"))
+    out.print()
+
+
+def resolution(result: ResolutionResult, out: Console) -> None:
+    """Print a result of ``resolution``."""
+    n = result.throttle.size
+    shown = np.unique(np.linspace(0, n - 1, min(n, SETTINGS_SHOWN)).round().astype(int))
+    for name, leg in result.legs.items():
+        rows = [
+            [
+                number(100.0 * float(result.throttle[j]), 3),
+                number(math.degrees(float(leg.angle[j])), 3),
+                number(math.degrees(float(leg.smallest_step[j])), 3),
+                number(100.0 * float(leg.flow_step[j]), 3),
+                number(100.0 * float(leg.ratio_step[j]), 3),
+                leg.cause[j],
+            ]
+            for j in shown[::-1]
+        ]
+        head = ("throttle [%]", "open [deg]", "step [deg]", "flow [%]", "O/F [%]", "cause")
+        out.print(table(head, rows, left=0, title=f"Smallest reliable step, {name} leg", words=("cause",)))
+        worst, j = result.worst(name)
+        within = "within" if worst <= result.limit else "beyond"
+        out.print(
+            f"Coarsest at {100.0 * float(result.throttle[j]):.0f} % throttle: {number(100.0 * worst, 3)} % of flow, "
+            f"{within} the limit of {number(100.0 * result.limit, 3)} %."
+        )
+        out.print()
+
+
+def throttle(result: ThrottleResult, out: Console) -> None:
+    """Print a result of ``throttle``."""
+    holds = [
+        [
+            f"{h.start:.2f} to {h.end:.2f}",
+            number(100.0 * h.throttle, 3),
+            signed(100.0 * h.ratio_error),
+            number(h.settling, 3, "does not settle"),
+            *(number(math.degrees(h.hunting[leg]), 3) for leg in LEGS),
+        ]
+        for h in result.holds
+    ]
+    head = ("held [s]", "throttle [%]", "O/F error [%]", "settling [s]", *(f"{leg} hunts [deg]" for leg in LEGS))
+    out.print(table(head, holds, title="Held throttle"))
+    changes = [
+        [
+            f"{c.start:.2f} to {c.end:.2f}",
+            f"{100.0 * c.before:.0f} to {100.0 * c.after:.0f}",
+            signed(100.0 * c.peak_error),
+            f"{c.peak_time:.3f}",
+            *(number(1e3 * c.lag[leg], 3, "does not follow") for leg in LEGS),
+        ]
+        for c in result.changes
+    ]
+    head = ("moving [s]", "throttle [%]", "peak error [%]", "at [s]", *(f"{leg} lag [ms]" for leg in LEGS))
+    out.print()
+    out.print(table(head, changes, title="Moving throttle"))
+    out.print(
+        f"Wanted O/F {number(result.wanted_ratio)}. Largest error {number(100.0 * result.peak_error, 3)} %. "
+        f"Lowest voltage at a drive {number(result.lowest_bus, 3)} V."
+    )

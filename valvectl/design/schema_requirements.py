@@ -1,0 +1,73 @@
+"""What the review holds a design to: every limit with its default. Numbers are SI, angles in radians."""
+
+from __future__ import annotations
+
+import math
+
+from pydantic import Field
+
+from valvectl.design.quantities import Angle, Fraction, Number, Time
+from valvectl.design.schema_base import Part
+
+
+class Requirements(Part):
+    """Limits that the review holds the design to. Every one has a default from common practice."""
+
+    mixture_ratio_steady: Fraction = Field(default=0.05, gt=0.0, description="error of O/F at a held throttle, at most")
+    mixture_ratio_transient: Fraction = Field(
+        default=0.10, gt=0.0, description="error of O/F while throttling, at most"
+    )
+    mixture_ratio_settling: Time = Field(
+        default=0.3, gt=0.0, description="from the end of a throttle change to O/F back in the steady band, at most"
+    )
+    flow_resolution: Fraction = Field(
+        default=0.005, gt=0.0, description="flow change of the smallest reliable step, at most"
+    )
+    valve_travel: Angle = Field(
+        default=math.radians(8.0), description="travel left between the angles used and either end, at least"
+    )
+    cavitation: Fraction = Field(
+        default=0.8,
+        gt=0.0,
+        description="pressure drop of the valve over the drop at which it chokes, at most; distance from choking, not "
+        "freedom from cavitation, which begins earlier",
+    )
+    injector_stiffness: Fraction = Field(
+        default=0.10,
+        gt=0.0,
+        description="injector drop over chamber pressure over the range, at least; 10 % at the lowest throttle is low "
+        "common practice (15 to 30 % at full flow is usual), so that stability then needs evidence of its own",
+    )
+    torque_margin: Fraction = Field(
+        default=1.0, ge=0.0, description="torque available over torque needed, less one, worst corner, at least"
+    )
+    stroke_time: Time = Field(default=0.5, gt=0.0, description="full stroke from stop to stop, at most")
+    gain_margin: Number = Field(default=6.0, gt=0.0, description="gain margin [dB], at least")
+    phase_margin: Angle = Field(default=math.radians(45.0), gt=0.0, description="phase margin, at least")
+    chug_margin: Number = Field(
+        default=6.0,
+        gt=0.0,
+        description="gain margin [dB] of the feed-coupled combustion loop, manifolds as stated, over the throttle range, "
+        "at least",
+    )
+    peak_sensitivity: Number = Field(default=2.0, gt=1.0, description="largest |S|, at most")
+    step_overshoot: Fraction = Field(default=0.05, ge=0.0, description="overshoot of a step of the command, at most")
+    step_settling: Time = Field(default=0.15, gt=0.0, description="settling to 2 % of the step, at most")
+    tracking_mismatch: Time = Field(default=0.005, gt=0.0, description="difference of the two valves' lags, at most")
+    limit_cycle: Fraction = Field(
+        default=0.0025, gt=0.0, description="flow change from peak to peak of hunting at a held command, at most"
+    )
+    bus_voltage: Number = Field(
+        default=1.1, gt=1.0, description="lowest bus voltage over undervoltage_lockout, at least"
+    )
+    motor_heating: Fraction = Field(
+        default=1.0, gt=0.0, description="rise of the winding over the rise allowed to temperature_limit, at most"
+    )
+    motor_speed: Fraction = Field(
+        default=1.0, gt=0.0, description="highest motor speed of profile and full strokes over its max_speed, at most"
+    )
+    gear_torque: Fraction = Field(
+        default=1.0,
+        gt=0.0,
+        description="torque that the current limit can put through a gear stage over its torque_limit, at most",
+    )
