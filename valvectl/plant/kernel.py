@@ -15,343 +15,16 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from numba import njit, types
-from numba.extending import intrinsic, overload, register_jitable
-
 from valvectl.parts.bus import drive_current, sagging_voltage
-from valvectl.parts.chamber import chamber_pressure_rate
-from valvectl.parts.combustion import c_star_lookup
-from valvectl.parts.controller import clip, pi_integral, pi_output, position_law
-from valvectl.parts.encoder import quantise
-from valvectl.parts.friction import hydrodynamic_torque, pressure_rise, stick_or_slip, stribeck
-from valvectl.parts.gearing import play, spring_torque
 from valvectl.parts.injector import orifice_flow, orifice_midpoint
-from valvectl.parts.lookup import blend, locate
-from valvectl.parts.motor import current_decay_step
-from valvectl.parts.tank import tank_pressure
-from valvectl.parts.valve import valve_loss
 from valvectl.plant import layout as ix
+from valvectl.plant.kernel_base import FAST, flat, jit, laws, tail
+from valvectl.plant.kernel_feed import delayed, engine, feed
+from valvectl.plant.kernel_servo import control, mechanics, step_voltage
 
-FAST = {"contract", "arcp", "nsz"}
-"""Fast-math flags that keep NaN checks and the order of sums."""
+__all__ = ["FAST", "run"]
 
-for _law in (
-    drive_current,
-    sagging_voltage,
-    chamber_pressure_rate,
-    c_star_lookup,
-    clip,
-    pi_integral,
-    pi_output,
-    position_law,
-    quantise,
-    hydrodynamic_torque,
-    pressure_rise,
-    stick_or_slip,
-    stribeck,
-    play,
-    spring_torque,
-    orifice_flow,
-    orifice_midpoint,
-    blend,
-    locate,
-    current_decay_step,
-    tank_pressure,
-    valve_loss,
-):
-    register_jitable(fastmath=FAST, error_model="numpy")(_law)
-
-
-def jit(function: Any) -> Any:
-    """Compile an inner function of the kernel; only the entry point is cached on disk."""
-    return njit(function, fastmath=FAST, error_model="numpy", inline="always")
-
-
-# Inner functions take bare pointers, not arrays: numba counts references to arrays that go through calls inside loops,
-# which cost more here than all the arithmetic. In plain Python (tests with bounds checks) they are ordinary views.
-def flat(array: Any) -> Any:
-    """A C-contiguous array as one run of numbers."""
-    return array.reshape(-1)
-
-
-def tail(run: Any, start: int) -> Any:
-    """The same numbers from ``start`` on."""
-    return run[start:]
-
-
-@intrinsic
-def _pointer(typingctx: Any, array: Any) -> Any:
-    def codegen(context: Any, builder: Any, signature: Any, args: Any) -> Any:
-        return context.make_array(array)(context, builder, args[0]).data
-
-    return types.CPointer(array.dtype)(array), codegen
-
-
-@intrinsic
-def _offset(typingctx: Any, pointer: Any, start: Any) -> Any:
-    def codegen(context: Any, builder: Any, signature: Any, args: Any) -> Any:
-        return builder.gep(args[0], [args[1]])
-
-    return pointer(pointer, types.intp), codegen
-
-
-@overload(flat, strict=False)
-def _flat(array: Any) -> Any:
-    return lambda array: _pointer(array)
-
-
-@overload(tail, strict=False)
-def _tail(run: Any, start: int) -> Any:
-    return lambda run, start: _offset(run, start)
-
-
-@jit
-def push(ring: Any, queue: Any, loop: int, value: float, tick: float) -> None:
-    """Put a loop's new output on its way; it takes effect at ``tick`` (in steps, may be fractional)."""
-    slot = (queue[loop * ix.QUEUE_SIZE + ix.HEAD_INDEX] + queue[loop * ix.QUEUE_SIZE + ix.COUNT_INDEX]) & (ix.RING - 1)
-    ring[2 * (loop * ix.RING + slot)] = value
-    ring[2 * (loop * ix.RING + slot) + 1] = tick
-    queue[loop * ix.QUEUE_SIZE + ix.COUNT_INDEX] += 1
-
-
-@jit
-def arrived(ring: Any, queue: Any, loop: int, now: float, held: float) -> float:
-    """The output in force at ``now``: the one that has arrived, else the one held so far.
-
-    At most one can arrive between two looks, since a loop is looked at at least as often as it samples.
-    """
-    head = queue[loop * ix.QUEUE_SIZE + ix.HEAD_INDEX]
-    if queue[loop * ix.QUEUE_SIZE + ix.COUNT_INDEX] > 0 and ring[2 * (loop * ix.RING + head) + 1] <= now + 1e-9:
-        held = ring[2 * (loop * ix.RING + head)]
-        queue[loop * ix.QUEUE_SIZE + ix.HEAD_INDEX] = (head + 1) & (ix.RING - 1)
-        queue[loop * ix.QUEUE_SIZE + ix.COUNT_INDEX] -= 1
-    return held
-
-
-@jit
-def sample_position(par: Any, st: Any, ring: Any, queue: Any, command: Any, tick: int, row: int) -> None:
-    """Position loop at one of its samples; ``row`` is the command in force."""
-    st[ix.COMMAND_BEFORE] = st[ix.COMMAND]
-    st[ix.COMMAND] = command[row]
-    angle = st[ix.STEM_ANGLE]
-    if par[ix.POSITION_ON_MOTOR] > 0.5:
-        angle = st[ix.MOTOR_ANGLE] * par[ix.PER_RATIO]
-    angle = quantise(angle, par[ix.POSITION_COUNT])
-    wanted = position_law(
-        st[ix.COMMAND],
-        st[ix.COMMAND_BEFORE],
-        angle,
-        par[ix.KP_POSITION],
-        par[ix.FEEDFORWARD],
-        par[ix.POSITION_PERIOD],
-        par[ix.HOLD_BAND],
-    )
-    wanted = clip(wanted, par[ix.SPEED_LIMIT])
-    push(ring, queue, ix.LOOP_POSITION, wanted, tick + par[ix.POSITION_DELAY_TICKS])
-
-
-@jit
-def sample_speed(par: Any, st: Any, ring: Any, queue: Any, tick: int) -> None:
-    """Speed loop at one of its samples."""
-    angle = st[ix.STEM_ANGLE]
-    if par[ix.SPEED_ON_MOTOR] > 0.5:
-        angle = st[ix.MOTOR_ANGLE] * par[ix.PER_RATIO]
-    angle = quantise(angle, par[ix.SPEED_COUNT])
-    raw = (angle - st[ix.ANGLE_BEFORE]) / par[ix.SPEED_PERIOD]
-    st[ix.ANGLE_BEFORE] = angle
-    st[ix.SPEED_FILTERED] += par[ix.FILTER_SHARE] * (raw - st[ix.SPEED_FILTERED])
-    error = st[ix.SPEED_SET] - st[ix.SPEED_FILTERED]
-    limit = par[ix.CURRENT_LIMIT]
-    output = pi_output(error, st[ix.SPEED_INTEGRAL], par[ix.KP_SPEED])
-    st[ix.SPEED_INTEGRAL] = pi_integral(
-        error,
-        st[ix.SPEED_INTEGRAL],
-        par[ix.KP_SPEED],
-        par[ix.KI_SPEED] * par[ix.SPEED_PERIOD],
-        output,
-        limit,
-    )
-    push(ring, queue, ix.LOOP_SPEED, clip(output, limit), tick + par[ix.SPEED_DELAY_TICKS])
-
-
-@jit
-def sample_current(par: Any, st: Any, ring: Any, queue: Any, tick: int) -> None:
-    """Current loop at one of its samples; its limit is what the bus gives now."""
-    error = st[ix.CURRENT_SET] - st[ix.CURRENT]
-    limit = par[ix.DUTY_LIMIT] * st[ix.BUS]
-    output = pi_output(error, st[ix.CURRENT_INTEGRAL], par[ix.KP_CURRENT])
-    st[ix.CURRENT_INTEGRAL] = pi_integral(
-        error,
-        st[ix.CURRENT_INTEGRAL],
-        par[ix.KP_CURRENT],
-        par[ix.KI_CURRENT] * par[ix.CURRENT_PERIOD],
-        output,
-        limit,
-    )
-    push(ring, queue, ix.LOOP_CURRENT, clip(output, limit), tick + par[ix.CURRENT_DELAY_TICKS])
-
-
-@jit
-def control(
-    par: Any, st: Any, ring: Any, queue: Any, command: Any, samples: int, tick: int, periods: Any, due: Any
-) -> None:
-    """All loops of a leg that sample at this step, outer loops first; outputs that have arrived take effect.
-
-    ``due`` holds the step of each loop's next sample and, last, the number of position samples so far: counting is
-    cheaper than a remainder in every step. The slower periods are multiples of the current loop's.
-    """
-    if tick == due[ix.LOOP_CURRENT]:
-        due[ix.LOOP_CURRENT] += periods[ix.LOOP_CURRENT]
-        if tick == due[ix.LOOP_POSITION]:
-            due[ix.LOOP_POSITION] += periods[ix.LOOP_POSITION]
-            sample_position(par, st, ring, queue, command, tick, min(due[ix.LOOPS], samples - 1))
-            due[ix.LOOPS] += 1
-        if tick == due[ix.LOOP_SPEED]:
-            due[ix.LOOP_SPEED] += periods[ix.LOOP_SPEED]
-            st[ix.SPEED_SET] = arrived(ring, queue, ix.LOOP_POSITION, tick, st[ix.SPEED_SET])
-            sample_speed(par, st, ring, queue, tick)
-        st[ix.CURRENT_SET] = arrived(ring, queue, ix.LOOP_SPEED, tick, st[ix.CURRENT_SET])
-        sample_current(par, st, ring, queue, tick)
-
-
-@jit
-def step_voltage(st: Any, ring: Any, queue: Any, tick: int) -> float:
-    """Mean voltage over the step: a change inside the step counts for its share of it. Updates the voltage held."""
-    before = arrived(ring, queue, ix.LOOP_CURRENT, tick, st[ix.VOLTAGE])
-    head = queue[ix.LOOP_CURRENT * ix.QUEUE_SIZE + ix.HEAD_INDEX]
-    share = tick + 1.0 - ring[2 * (ix.LOOP_CURRENT * ix.RING + head) + 1]
-    after = arrived(ring, queue, ix.LOOP_CURRENT, tick + 1.0, before)
-    st[ix.VOLTAGE] = after
-    return before + share * (after - before) if after != before else before
-
-
-@jit
-def mechanics(par: Any, st: Any, acc: Any, tables: Any, points: int, voltage: float, h: float) -> None:
-    """Rotor, gears, stem and ball over one step, then the current."""
-    per_ratio = par[ix.PER_RATIO]
-    stem_angle, stem_speed = st[ix.STEM_ANGLE], st[ix.STEM_SPEED]
-    spring = spring_torque(
-        st[ix.MOTOR_ANGLE] * per_ratio - stem_angle,
-        st[ix.MOTOR_SPEED] * per_ratio - stem_speed,
-        par[ix.SPRING],
-        par[ix.DAMPING],
-        par[ix.HALF_GAP],
-    )
-    acc[ix.PEAK_SPRING] = max(acc[ix.PEAK_SPRING], abs(spring))
-
-    # rotor: viscous part implicit (trapezoidal), Coulomb and mesh friction by projection
-    half = par[ix.VISCOUS_DECAY]
-    over = par[ix.STEP_OVER_MOTOR] / (1.0 + half)
-    decay = (1.0 - half) / (1.0 + half)
-    torque = par[ix.TORQUE_CONSTANT] * st[ix.CURRENT] - par[ix.MESH_MEAN] * spring
-    level = par[ix.MOTOR_FRICTION] + par[ix.MESH_LOSS] * abs(spring)
-    motor_speed = stick_or_slip(st[ix.MOTOR_SPEED] * decay + over * torque, level, over)
-    st[ix.MOTOR_SPEED] = motor_speed
-    st[ix.MOTOR_ANGLE] += h * motor_speed
-
-    # stem and ball
-    over = par[ix.STEP_OVER_LOAD]
-    drop = st[ix.VALVE_DROP]
-    cell, share = locate(points, par[ix.GRID_START], par[ix.GRID_PER_STEP], stem_angle)
-    factor = par[ix.COLD] * pressure_rise(par[ix.RELATIVE_SLOPE], drop)
-    level = factor * stribeck(
-        stem_speed,
-        blend(tables[ix.TAB_BREAK * points + cell], tables[ix.TAB_BREAK * points + cell + 1], share),
-        blend(tables[ix.TAB_RUN * points + cell], tables[ix.TAB_RUN * points + cell + 1], share),
-        par[ix.STRIBECK],
-    )
-    torque = spring - hydrodynamic_torque(par[ix.HYDRO], par[ix.BORE], drop)
-    stem_speed = stick_or_slip(stem_speed + over * torque, level, over)
-    stem_angle += h * stem_speed
-    if stem_angle >= par[ix.OPEN_STOP]:
-        stem_angle, stem_speed = par[ix.OPEN_STOP], min(stem_speed, 0.0)
-    if stem_angle <= par[ix.CLOSED_STOP]:
-        stem_angle, stem_speed = par[ix.CLOSED_STOP], max(stem_speed, 0.0)
-    st[ix.STEM_SPEED], st[ix.STEM_ANGLE] = stem_speed, stem_angle
-    st[ix.BALL_ANGLE] = play(st[ix.BALL_ANGLE], stem_angle, par[ix.HALF_SLOT])
-
-    st[ix.CURRENT] = current_decay_step(
-        voltage - par[ix.TORQUE_CONSTANT] * motor_speed,
-        st[ix.CURRENT],
-        par[ix.CURRENT_HALF],
-        par[ix.CURRENT_GAIN],
-    )
-
-
-@jit
-def column_step(flow: float, push_pressure: float, loss: float, step_over_inertance: float) -> float:
-    """Flow [kg/s] of a liquid column one step on: inertance dm/dt = push - loss m |m|.
-
-    Implicit midpoint; where the loss is so large that the column has no inertia on the scale of a step (a valve that
-    shuts), backward Euler instead, since the midpoint rule would ring there. ``push_pressure`` [Pa].
-    """
-    weight = 0.5
-    # the column's time constant I / (2 sqrt(loss push)) against the step, without a root or a quotient
-    if 4.0 * step_over_inertance * step_over_inertance * loss * max(abs(push_pressure), 1.0) > 1.0:
-        weight = 1.0
-    gain = weight * step_over_inertance
-    q = flow + gain * push_pressure
-    at = 2.0 * q / (1.0 + math.sqrt(1.0 + 4.0 * gain * loss * abs(q)))
-    return flow + (at - flow) / weight
-
-
-@jit
-def feed(par: Any, st: Any, tables: Any, points: int, losses: Any, loss_points: int, per_step: float) -> None:
-    """Liquid column of a leg over one step, with the valve's free and choked branch.
-
-    The flow's rate is the lesser of the rates of the two branches, since the inlet pressure that the valve asks for is
-    the larger of the two (``valve.inlet_pressure``).
-    """
-    flow, manifold = st[ix.FLOW], st[ix.MANIFOLD]
-    cell, share = locate(points, par[ix.GRID_START], par[ix.GRID_PER_STEP], st[ix.BALL_ANGLE])
-    c = blend(tables[ix.TAB_C * points + cell], tables[ix.TAB_C * points + cell + 1], share)
-    fl = blend(tables[ix.TAB_FL * points + cell], tables[ix.TAB_FL * points + cell + 1], share)
-    loss = valve_loss(c, par[ix.RHO])
-    cell, share = locate(loss_points, 0.0, par[ix.LOSS_PER_STEP], flow)
-    upstream = blend(losses[cell], losses[cell + 1], share)
-    downstream = blend(losses[loss_points + cell], losses[loss_points + cell + 1], share)
-    supply = tank_pressure(par[ix.TANK], par[ix.DROOP_SLOPE], 1.0, flow) + par[ix.HEAD]
-    free = column_step(flow, supply - manifold, upstream + loss + downstream, par[ix.STEP_OVER_ALL])
-    choked = column_step(flow, supply - par[ix.FF] * par[ix.VAPOUR], upstream + loss / (fl * fl), par[ix.STEP_OVER_UP])
-    after = min(free, choked)
-    st[ix.CHOKED] = 1.0 if choked < free else 0.0
-    st[ix.FLOW] = after
-    mean = 0.5 * (flow + after)
-    rate = (after - flow) * per_step
-    before = supply - upstream * mean * abs(mean) - par[ix.UP_INERTANCE] * rate
-    behind = manifold + downstream * mean * abs(mean) + par[ix.DOWN_INERTANCE] * rate
-    st[ix.VALVE_DROP] = before - behind
-
-
-@jit
-def delayed(flows: Any, mask: int, tick: int, delay: float) -> float:
-    """Injector flow ``delay`` steps ago, linear between stored steps; ``delay`` >= 1, ``mask`` + 1 a power of two."""
-    whole = int(delay)
-    part = delay - whole
-    return (1.0 - part) * flows[(tick - whole) & mask] + part * flows[(tick - whole - 1) & mask]
-
-
-@jit
-def engine(glob: Any, c_star: Any, burnt_o: float, burnt_f: float, pressure: float) -> float:
-    """Chamber pressure one step on, from the flows that burn in the middle of the step."""
-    h = glob[ix.STEP]
-    total = burnt_o + burnt_f
-    ratio = burnt_o / max(burnt_f, 1e-9)
-    velocity = glob[ix.EFFICIENCY] * c_star_lookup(
-        c_star,
-        glob[ix.R_START],
-        glob[ix.R_STEP],
-        c_star.shape[1],
-        glob[ix.X_START],
-        glob[ix.X_STEP],
-        c_star.shape[0],
-        ratio,
-        math.log(max(pressure, 1.0)),
-    )
-    theta = glob[ix.RESIDENCE] / velocity
-    rate = chamber_pressure_rate(pressure, total, velocity, glob[ix.THROAT_AREA], theta)
-    # trapezoidal rule of the linear equation: the explicit rate divided by (1 + h / 2 theta)
-    return pressure + h * rate / (1.0 + 0.5 * h / theta)
+laws(drive_current, sagging_voltage, orifice_flow, orifice_midpoint)
 
 
 @jit
@@ -418,6 +91,12 @@ def run(
             s, p, a = tail(st_, k * ix.ST_SIZE), tail(par_, k * ix.PAR_SIZE), tail(acc_, k * ix.ACC_SIZE)
             s[ix.BUS] = sagging_voltage(bus_now, p[ix.HARNESS], s[ix.DRAWN])
             a[ix.LOWEST_BUS] = min(a[ix.LOWEST_BUS], s[ix.BUS])
+            if p[ix.AUDIT] > 0.5 and tick < steps:
+                energy = h * s[ix.DRAWN]
+                a[ix.E_DRAWN] += glob[ix.BATTERY] * energy
+                a[ix.E_BATTERY] += (glob[ix.BATTERY] - bus_now) * energy
+                a[ix.E_HARNESS] += (bus_now - s[ix.BUS]) * energy
+                a[ix.E_IDLE] += h * p[ix.IDLE_POWER]
             control(
                 p,
                 s,
@@ -458,9 +137,19 @@ def run(
             voltage = step_voltage(
                 s, tail(ring_, k * ix.LOOPS * ix.RING * 2), tail(queue_, k * ix.LOOPS * ix.QUEUE_SIZE), tick
             )
+            dead = tick >= p[ix.OFF_TICK]
+            opened = dead and p[ix.SHORTED] < 0.5
+            if dead:  # the drive gives no voltage; with open terminals no current flows either
+                s[ix.VOLTAGE] = 0.0
+                voltage = 0.0
+            if opened:
+                s[ix.CURRENT] = 0.0
+                voltage = p[ix.TORQUE_CONSTANT] * s[ix.MOTOR_SPEED]
             if hydraulics:  # first: it needs the ball where it is now, at the start of the step
                 feed(p, s, tables, points, tail(losses_, k * 2 * loss_points), loss_points, per_step)
             mechanics(p, s, a, tables, points, voltage, h)
+            if opened:
+                s[ix.CURRENT] = 0.0
             a[ix.SUM_CURRENT_SQUARED] += s[ix.CURRENT] * s[ix.CURRENT]
             a[ix.PEAK_CURRENT] = max(a[ix.PEAK_CURRENT], abs(s[ix.CURRENT]))
             a[ix.PEAK_MOTOR_SPEED] = max(a[ix.PEAK_MOTOR_SPEED], abs(s[ix.MOTOR_SPEED]))

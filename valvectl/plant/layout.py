@@ -65,8 +65,13 @@ from __future__ import annotations
     FEEDFORWARD,
     SPEED_LIMIT,
     HOLD_BAND,
+    RETURN_PRELOAD,
+    RETURN_RATE,
+    OFF_TICK,
+    SHORTED,
+    AUDIT,
     PAR_SIZE,
-) = range(62)
+) = range(67)
 
 # ---- parameters of the engine: glob[index] --------------------------------------------------------------------
 (
@@ -122,7 +127,30 @@ RING = 16
 HEAD_INDEX, COUNT_INDEX, QUEUE_SIZE = range(3)
 
 # ---- accumulators of a leg: acc[leg, index] --------------------------------------------------------------------
-SUM_CURRENT_SQUARED, PEAK_CURRENT, PEAK_MOTOR_SPEED, LOWEST_BUS, PEAK_SPRING, ACC_SIZE = range(6)
+(
+    SUM_CURRENT_SQUARED,
+    PEAK_CURRENT,
+    PEAK_MOTOR_SPEED,
+    LOWEST_BUS,
+    PEAK_SPRING,
+    E_DRAWN,
+    E_BATTERY,
+    E_HARNESS,
+    E_IDLE,
+    E_MOTOR,
+    E_THROUGH,
+    E_COPPER,
+    E_MOTOR_FRICTION,
+    E_GEAR,
+    E_CONTACT,
+    E_STEM_FRICTION,
+    E_STREAM,
+    E_RETURN,
+    E_STOP,
+    E_STORED,
+    E_GIVEN,
+    ACC_SIZE,
+) = range(22)
 
 # ---- a record: rec[row, index]; the first entries are the engine's, then LEG_RECORD entries for each leg ---------
 REC_TIME, REC_PC, REC_BUS, REC_ENGINE = range(4)

@@ -64,8 +64,13 @@ class Servo:
     speed_limit: float
     """Rate limit of the command and limit of the speed set-point [rad/s]."""
     hold_band: float
+
     gains: CascadeGains | None
     """Gains from the file; None: to be tuned."""
+    return_preload: float = 0.0
+    """Torque of the return spring at the closed stop, towards shut [N m]."""
+    return_rate: float = 0.0
+    """Its rise with opening [N m/rad]."""
 
     @property
     def total_inertia(self) -> float:

@@ -23,9 +23,20 @@ from valvectl.parts.gearing import mesh_factors
 from valvectl.parts.lookup import FloatArray
 from valvectl.plant import layout as ix
 from valvectl.plant.balance import OperatingPoint
+from valvectl.plant.energy import EnergyBook, energy_book
 from valvectl.plant.machine import Machine
 
 IntArray = NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class DriveOff:
+    """A drive that dies in a run."""
+
+    time: float
+    """When [s] from the start of the run."""
+    shorted: bool = False
+    """True: the motor's terminals are shorted and brake it; false: open, so that it coasts."""
 
 
 CONTACT_SHARE = 0.35
@@ -68,6 +79,8 @@ class LegTrace:
     """Lowest voltage at the drive [V]."""
     peak_spring: float
     """Largest torque through the gears at the stem [N m]."""
+    energy: EnergyBook | None = None
+    """Where the motor's energy went, if asked for."""
 
 
 @dataclass(frozen=True)
@@ -204,6 +217,9 @@ def pack(
             ix.FEEDFORWARD: servo.feedforward,
             ix.SPEED_LIMIT: servo.speed_limit,
             ix.HOLD_BAND: servo.hold_band,
+            ix.RETURN_PRELOAD: servo.return_preload,
+            ix.RETURN_RATE: servo.return_rate,
+            ix.OFF_TICK: np.inf,
         }
         for index, value in numbers.items():
             par[k, index] = value
@@ -245,6 +261,8 @@ def simulate(
     step: float | None = None,
     record: float | None = None,
     battery: float | None = None,
+    off: Mapping[LegName, DriveOff] | None = None,
+    energy: bool = False,
 ) -> Trace:
     """Run both servos, and the engine with them unless ``hydraulics`` is off (a bench test without flow dynamics).
 
@@ -256,6 +274,8 @@ def simulate(
     duration : length of the run [s]
     step, record : integration step and time between records [s]; by default the design's
     battery : open-circuit voltage [V]; by default the design's nominal one
+    off : drives that die in the run, by leg
+    energy : keep an energy book of each motor (``LegTrace.energy``)
 
     Raises ``SimulationError`` when a run stops being finite. Validity: see the laws; lines are rigid columns, one lump
     each, good to about a quarter of a / (4 L).
@@ -264,6 +284,11 @@ def simulate(
     h = grid.step
     volts = machine.battery if battery is None else battery
     par, glob, tables, losses = pack(machine, gains, grid, hydraulics, volts)
+    for k, name in enumerate(LEGS):
+        if energy:
+            par[k, ix.AUDIT] = 1.0
+        if off is not None and name in off:
+            par[k, ix.OFF_TICK], par[k, ix.SHORTED] = off[name].time / h, float(off[name].shorted)
     _refuse_nan(par, glob, tables, losses)
     steps = max(1, round(duration / h))
     every = max(1, round((machine.record if record is None else record) / h))
@@ -322,7 +347,7 @@ def simulate(
         time=rec[:, ix.REC_TIME],
         chamber_pressure=rec[:, ix.REC_PC],
         bus_voltage=rec[:, ix.REC_BUS],
-        legs={name: _leg_trace(rec, acc[k], k, steps) for k, name in enumerate(LEGS)},
+        legs={name: _leg_trace(rec, acc[k], k, steps, energy) for k, name in enumerate(LEGS)},
         step=h,
     )
 
@@ -339,7 +364,7 @@ def _refuse_nan(par: FloatArray, glob: FloatArray, tables: FloatArray, losses: F
         raise SimulationError(f"engine: parameter {int(np.argmax(np.isnan(glob)))} of the simulator is not a number")
 
 
-def _leg_trace(rec: FloatArray, acc: FloatArray, k: int, steps: int) -> LegTrace:
+def _leg_trace(rec: FloatArray, acc: FloatArray, k: int, steps: int, energy: bool) -> LegTrace:
     at = ix.REC_ENGINE + k * ix.LEG_RECORD
     return LegTrace(
         command=rec[:, at + ix.REC_COMMAND],
@@ -358,6 +383,7 @@ def _leg_trace(rec: FloatArray, acc: FloatArray, k: int, steps: int) -> LegTrace
         peak_motor_speed=float(acc[ix.PEAK_MOTOR_SPEED]),
         lowest_voltage=float(acc[ix.LOWEST_BUS]),
         peak_spring=float(acc[ix.PEAK_SPRING]),
+        energy=energy_book(acc) if energy else None,
     )
 
 
@@ -372,7 +398,7 @@ def _source_digest() -> str:
     package = Path(__file__).resolve().parent.parent
     sources = [
         *sorted((package / "parts").glob("*.py")),
-        package / "plant" / "kernel.py",
+        *sorted((package / "plant").glob("kernel*.py")),
         package / "plant" / "layout.py",
     ]
     for path in sources:
