@@ -16,10 +16,12 @@ if TYPE_CHECKING:
     from valvectl.review.verdict import Review
     from valvectl.servo.sampled import Discrete
     from valvectl.studies.analysis import Analysis
+    from valvectl.studies.disturbance_result import DisturbanceResult
     from valvectl.studies.fill import FillResult
     from valvectl.studies.ladder import LadderResult
     from valvectl.studies.loop import LoopResult
     from valvectl.studies.port_result import PortsResult
+    from valvectl.studies.purge import PurgeResult
     from valvectl.studies.ratio import RatioResult
     from valvectl.studies.resolution import ResolutionResult
     from valvectl.studies.resolution_fix import StepFixes
@@ -61,7 +63,7 @@ class Design(DesignFile):
         return self.analysis.loop[leg]
 
     def resolution(self) -> ResolutionResult:
-        """Flow and mixture ratio per smallest reliable step, both legs."""
+        """Flow and mixture ratio per smallest reliable step and after a reversal, ball offset, both legs together."""
         return self.analysis.resolution
 
     def throttle_run(self) -> ThrottleResult:
@@ -71,6 +73,10 @@ class Design(DesignFile):
     def ports(self, leg: LegName) -> PortsResult:
         """Ports compared for a leg: shapes and bores over the throttle range, and which to take."""
         return self.analysis.ports[leg]
+
+    def purge(self, leg: LegName) -> PurgeResult:
+        """Purge gas of a leg: flow, choking, time to sweep. Raises ``RangeError`` when the design has no purge there."""
+        return self.analysis.purge[leg]
 
     def resolution_fix(self, leg: LegName) -> StepFixes:
         """What change of one input alone would bring a leg's worst flow step to its limit."""
@@ -99,6 +105,19 @@ class Design(DesignFile):
     def surge(self, leg: LegName) -> SurgeResult:
         """Pressure surge in a leg's line when its valve moves, and the closing law of least surge."""
         return self.analysis.surge[leg]
+
+    def disturbance(self, burn: tuple[float, float] | None = None) -> DisturbanceResult:
+        """What the tanks do to O/F while the valves keep their schedule.
+
+        Over the throttle profile, or with ``burn`` = (throttle setting [-], time [s]) over a burn at one setting. Raises
+        ``RangeError`` for a burn that makes no sense, and as ``studies.disturbance.disturbance`` does.
+        """
+        if burn is None:
+            return self.analysis.disturbance
+        from valvectl.studies.disturbance import TankWork, burn_profile, disturbance
+
+        profile = burn_profile(burn[0], burn[1], self.throttle.minimum)
+        return disturbance(TankWork(self, self.machine, self.analysis.schedule, profile))
 
     def fill(self) -> FillResult:
         """Start transient: filling, arrivals, and what has gathered in the chamber by ignition."""

@@ -15,6 +15,7 @@ from typing import Annotated, Any
 
 import typer
 
+from valvectl import cli_valves
 from valvectl.cli_common import (
     EXIT_MET,
     EXIT_MISSED,
@@ -237,9 +238,11 @@ def resolution(
     csv: CsvOption = None,
     figure: FigureOption = None,
 ) -> None:
-    """How finely flow can be set over the throttle range, and what stands in the way.
+    """How finely flow can be set over the throttle range, what stands in the way, and what would mend it.
 
-    Smallest reliable step of the ball [deg], its cause, and the flow change of it [%].
+    Smallest reliable step of the ball [deg], its cause, the change of flow and O/F of it [%]; the step that moves the ball
+    for certain after a reversal; the angle measured against that of the ball; both legs' O/F together; what each input
+    alone would have to be for the step to meet its limit.
 
     \b
     Example:
@@ -251,10 +254,15 @@ def resolution(
     loaded = load_design(design)
     with status():
         result = loaded.resolution()
+        fixes = {name: loaded.resolution_fix(name) for name in legs_of(leg)}
     result = dataclasses.replace(result, legs={name: result.legs[name] for name in legs_of(leg)})
     from valvectl.review.figures import resolution_chart
+    from valvectl.studies.resolution_fix import ResolutionAnswer
 
-    deliver("resolution", {"": result}, None, as_json, csv, figure, resolution_chart)
+    def drawing(answer: ResolutionAnswer) -> Any:
+        return resolution_chart(answer.found)
+
+    deliver("resolution", {"": ResolutionAnswer(result, fixes)}, None, as_json, csv, figure, drawing)
 
 
 @app.command(short_help="Simulate the throttle profile.")
@@ -280,31 +288,7 @@ def throttle(
     deliver("throttle", {"": result}, None, as_json, csv, figure, drawing)
 
 
-@app.command(short_help="Which port and bore.")
-@guarded
-def ports(
-    design: DesignPath,
-    leg: LegOption = None,
-    as_json: JsonOption = False,
-    csv: CsvOption = None,
-    figure: FigureOption = None,
-) -> None:
-    """Which port: shapes and bores side by side over the throttle range, with this design's servo and tolerances.
-
-    Angles used [deg], travel left [deg], drop over choking drop at the adverse bounds, installed gain [%/deg] and its
-    variation, flow step [%]; the one to take and how close the next one is.
-
-    \b
-    Example:
-      valvectl ports hover-rig.toml --leg fuel --figure ports.svg
-    """
-    figure_name(figure)
-    loaded = load_design(design)
-    with status():
-        results = {name: loaded.ports(name) for name in legs_of(leg)}
-    from valvectl.review.figures import ports_chart
-
-    deliver("ports", results, leg, as_json, csv, figure, ports_chart)
+cli_valves.register(app)
 
 
 @app.command(short_help="Does the feed system chug.")
@@ -329,6 +313,39 @@ def stability(
 
     drawing = functools.partial(stability_chart, margin=loaded.requirements.chug_margin)
     deliver("stability", {"": result}, None, as_json, csv, figure, drawing)
+
+
+@app.command(short_help="What the tanks do to the mixture ratio.")
+@guarded
+def disturbance(
+    design: DesignPath,
+    burn: Annotated[
+        float | None,
+        typer.Option("--burn", metavar="S", help="A burn this long [s] in place of the profile.", show_default=False),
+    ] = None,
+    at: Annotated[float, typer.Option("--at", metavar="PERCENT", help="Throttle of that burn [%].")] = 100.0,
+    as_json: JsonOption = False,
+    csv: CsvOption = None,
+    figure: FigureOption = None,
+) -> None:
+    """What the tanks do to the mixture ratio while the valves keep their schedule.
+
+    Error of O/F [%] from each disturbance that the design declares (regulator, lock-up, blow-down, ullage, pressure trace,
+    load factor, level, warming) and from all together; tank pressures [bar abs], pressurant [g], liquid left [kg], and
+    the trim of both valves [deg] that would hold O/F and thrust at the worst moment.
+
+    \b
+    Example:
+      valvectl disturbance hover-rig.toml --burn 20 --at 60 --figure tanks.svg
+    """
+    figure_name(figure)
+    loaded = load_design(design)
+    with status():
+        result = loaded.disturbance(None if burn is None else (at / 100.0, burn))
+    from valvectl.review.figures import disturbance_chart
+
+    drawing = functools.partial(disturbance_chart, limit=loaded.requirements.mixture_ratio_disturbed)
+    deliver("disturbance", {"": result}, None, as_json, csv, figure, drawing)
 
 
 @app.command(short_help="Pressure surge, closing law, start.")

@@ -1,4 +1,4 @@
-"""Tables of the studies of the feed system: ports, stability, surge and start."""
+"""Tables of the studies of the feed system: stability, surge and start."""
 
 from __future__ import annotations
 
@@ -14,45 +14,11 @@ from valvectl.review.wording import number
 
 if TYPE_CHECKING:
     from valvectl.studies.fill import FillResult
-    from valvectl.studies.port_result import PortsResult
     from valvectl.studies.stability import StabilityResult
     from valvectl.studies.surge import SurgeResult
 
 LAW_SHOWN = 9
 """Points of the closing law printed; --json has them all."""
-PORTS_SHOWN = 8
-"""Ports shown of those compared."""
-
-
-def ports(result: PortsResult, out: Console) -> None:
-    """Print a result of ``ports``."""
-    shown = result.shortlist()[:PORTS_SHOWN]
-    roles = {result.recommended: "take", result.next_best: "next", 0: "now"}
-    rows = []
-    for j in shown:
-        c = result.candidates[j]
-        rows.append(
-            [
-                roles.get(j, ""),
-                c.label,
-                f"{number(math.degrees(float(c.angle[0])), 3)} to {number(math.degrees(float(c.angle[-1])), 3)}",
-                number(c.worst_choking, 3),
-                number(c.gain_variation, 3),
-                number(100.0 * c.worst_step, 3),
-                str(len(c.missed)),
-                str(len(c.flags)),
-            ]
-        )
-    head = ("", "port", "angles [deg]", "choking", "gain var.", "step [%]", "missed", "flags")
-    out.print(table(head, rows, left=2, title=f"Ports, {result.leg} leg"))
-    out.print(
-        "choking: largest drop over choking drop, tolerances at their adverse bounds; gain var.: largest over smallest "
-        "installed gain; step: flow of the smallest reliable step; missed: requirements; flags: rules of common practice."
-    )
-    out.print(Text(result.reason))
-    for flag in result.leg_flags:
-        out.print(Text(f"note: {flag}"))
-    out.print()
 
 
 def stability(result: StabilityResult, out: Console) -> None:
@@ -86,6 +52,13 @@ def stability(result: StabilityResult, out: Console) -> None:
         out.print(Text(f"{case.label}: {result.verdict(case)}", style="bold" if case is result.as_stated else ""))
     for note in result.notes:
         out.print(Text(f"note: {note}"))
+    if result.separated.any():
+        highest = float(result.throttle[result.separated].max())
+        out.print(
+            f"caution: at {number(100.0 * highest, 3)} % throttle and below the flow may leave the nozzle wall: exit pressure "
+            f"down to {number(float(result.exit_pressure_ratio.min()), 2)} of ambient, rule of thumb 0.4 (Summerfield); side "
+            "loads, thrust unsure"
+        )
     if not result.throat_choked.all():
         out.print("caution: the throat may not be choked at the lowest settings; these numbers do not hold there")
     if not result.soft.stable.all():
@@ -115,6 +88,10 @@ def _surge(result: SurgeResult, out: Console) -> None:
     ]
     head = ("movement", "angle [deg]", "in [ms]", "peak", "rise", "lowest", "column")
     out.print(table(head, rows, title=f"Surge, {result.leg} leg: pressures [bar abs], rise [bar]", words=("column",)))
+    out.print(
+        "peak: before the valve; rise: peak over the higher of the steady pressures before and after; lowest: anywhere in the "
+        "line."
+    )
     safe = result.safe_speed
     fastest = (
         "none that shuts within 5 s"
@@ -125,9 +102,11 @@ def _surge(result: SurgeResult, out: Console) -> None:
     )
     out.print(
         f"Limit {number(result.pressure_limit / 1e5)} bar abs, at rest {number(result.static_pressure / 1e5)}. Wave speed "
-        f"{number(result.wave_speed)} m/s, 2L/a {number(1e3 * result.reflection, 3)} ms. Sudden stop from full thrust: "
-        f"+{number(result.joukowsky / 1e5, 3)} bar. Fastest constant closing speed within the limit: {fastest} (command "
-        f"limit {number(math.degrees(result.speed_limit), 3)})."
+        f"{number(result.wave_speed)} m/s, 2L/a {number(1e3 * result.reflection, 3)} ms. Sudden stop from full thrust "
+        f"(Joukowsky): +{number(result.joukowsky / 1e5, 3)} bar; slow-closure estimate of the stroke (Michaud, as if the flow "
+        f"fell evenly): +{number(result.slow_estimate / 1e5, 3)} bar. Vapour pressure "
+        f"{number(result.vapour_pressure / 1e5, 3)} bar abs: the column parts where the lowest falls to it. Fastest "
+        f"constant closing speed within the limit: {fastest} (command limit {number(math.degrees(result.speed_limit), 3)})."
     )
     law = result.law
     if law is not None:
@@ -169,7 +148,10 @@ def _start(result: FillResult, out: Console) -> None:
     head = ("leg", "fills [mL]", "flow [ms]", "full [ms]", "clock [ms]", "waits [g]", "low, high [g]")
     out.print(table(head, rows, title=f"Start to {100.0 * result.throttle:.0f} % throttle"))
     first = "fuel" if result.arrival_lead > 0.0 else "oxidizer"
+    lines = " and ".join(f"{number(1e3 * leg.line_fill_time, 3)} ms ({name})" for name, leg in result.legs.items())
     out.print(
+        f"Before the valve the line is full at the command; to fill it empty takes {lines} at the flow of full thrust. Fills: "
+        "volume behind the valve, its first flow and when it is full, from the leg's own command. "
         f"Clock: arrival on the engine's, oxidizer command at 0; {first} first by {number(1e3 * abs(result.arrival_lead), 3)} "
         f"ms; ignition at {number(1e3 * result.ignition, 3)} ms. Waits: in the unlit chamber at ignition; low, high: two "
         "standard deviations of timing."
@@ -180,7 +162,7 @@ def _start(result: FillResult, out: Console) -> None:
         else f"{'within' if result.within_limit else 'ABOVE'} the limit of {number(result.burst_limit / 1e5, 3)} bar"
     )
     out.print(
-        f"Burnt at once in the closed chamber: +{number(result.burst / 1e5, 3)} bar, +{number(result.burst_high / 1e5, 3)} "
-        f"with both high; {limit}."
+        f"Burnt at once in the closed chamber, at the worst mixture ratio (O/F {number(result.burst_ratio, 3)}): "
+        f"+{number(result.burst / 1e5, 3)} bar, +{number(result.burst_high / 1e5, 3)} with both high; {limit}."
     )
     said(result, out)

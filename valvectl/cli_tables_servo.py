@@ -11,12 +11,15 @@ from rich.text import Text
 
 from valvectl.cli_print import SETTINGS_SHOWN, table
 from valvectl.design.schema import LEGS
+from valvectl.review.report_resolution import FIX_HEAD, coarse_words, fix_rows, no_help, offset_rows
 from valvectl.review.wording import number, signed
+from valvectl.studies.turbulence import sentence
 
 if TYPE_CHECKING:
     from valvectl.studies.loop import LoopResult
     from valvectl.studies.ratio import RatioResult
     from valvectl.studies.resolution import ResolutionResult
+    from valvectl.studies.resolution_fix import ResolutionAnswer, StepFixes
     from valvectl.studies.throttle import ThrottleResult
 
 
@@ -81,10 +84,11 @@ def loop(result: LoopResult, out: Console) -> None:
     out.print()
 
 
-def resolution(result: ResolutionResult, out: Console) -> None:
+def resolution(answer: ResolutionAnswer, out: Console) -> None:
     """Print a result of ``resolution``."""
+    result = answer.found
     n = result.throttle.size
-    shown = np.unique(np.linspace(0, n - 1, min(n, SETTINGS_SHOWN)).round().astype(int))
+    shown = [int(j) for j in np.unique(np.linspace(0, n - 1, min(n, SETTINGS_SHOWN)).round())][::-1]
     for name, leg in result.legs.items():
         rows = [
             [
@@ -94,18 +98,76 @@ def resolution(result: ResolutionResult, out: Console) -> None:
                 number(100.0 * float(leg.flow_step[j]), 3),
                 number(100.0 * float(leg.ratio_step[j]), 3),
                 leg.cause[j],
+                number(math.degrees(float(leg.reversal_step[j])), 3),
+                number(100.0 * float(leg.reversal_flow[j]), 3),
             ]
-            for j in shown[::-1]
+            for j in shown
         ]
-        head = ("throttle [%]", "open [deg]", "step [deg]", "flow [%]", "O/F [%]", "cause")
-        out.print(table(head, rows, left=0, title=f"Smallest reliable step, {name} leg", words=("cause",)))
+        head = (
+            "throttle\n[%]", "open\n[deg]", "step\n[deg]", "flow\n[%]", "O/F\n[%]", "largest\ncause",
+            "reversal\n[deg]", "flow\n[%]",
+        )  # fmt: skip
+        title = f"Smallest reliable step, and step after a reversal, {name} leg"
+        out.print(table(head, rows, left=0, title=title, words=("largest\ncause",)))
         worst, j = result.worst(name)
         within = "within" if worst <= result.limit else "beyond"
         out.print(
             f"Coarsest at {100.0 * float(result.throttle[j]):.0f} % throttle: {number(100.0 * worst, 3)} % of flow, "
             f"{within} the limit of {number(100.0 * result.limit, 3)} %."
         )
+        out.print(Text(coarse_words(result, name)))
+        if leg.turbulence is not None:
+            out.print(Text(f"Flow: {sentence(result.throttle, leg.turbulence.reynolds, leg.turbulence.factor)}."))
         out.print()
+        j, offsets = offset_rows(result, name)
+        title = (
+            f"Angle measured minus angle of the ball, {name} leg, {100.0 * float(result.throttle[j]):.0f} % throttle"
+        )
+        out.print(table(("cause, at its bound", "angle [deg]", "flow [%]", "O/F [%]"), offsets, title=title))
+        out.print()
+    if len(result.legs) == len(LEGS):
+        _both_legs(result, shown, out)
+    for name, fixes in answer.fixes.items():
+        _fixes(name, fixes, out)
+    out.print(
+        "Step: the largest cause by itself (row flow_resolution). Reversal: the change of command that moves the "
+        "ball for certain whatever direction it came from, all causes together (row flow_dead_band)."
+    )
+    out.print()
+
+
+def _both_legs(result: ResolutionResult, shown: list[int], out: Console) -> None:
+    both = result.both()
+    rows = [
+        [
+            number(100.0 * float(result.throttle[j]), 3),
+            *(number(100.0 * float(v[j]), 3) for b in both.values() for v in (b.worst, b.rss)),
+            number(100.0 * float(result.both_offset.alike[j]), 3),
+        ]
+        for j in shown
+    ]
+    head = ["throttle\n[%]"]
+    for what in ("step", "reversal", "offset"):
+        head += [f"{what},\nworst", f"{what},\nsquares"]
+    out.print(table([*head, "offset,\nalike"], rows, left=0, title="Change of O/F [%], both valves off at once"))
+    out.print(
+        "Worst: each the wrong way. Squares: independent of one another. Alike: both the same way, as after one throttle "
+        "change; chamber pressure free."
+    )
+    out.print()
+
+
+def _fixes(name: str, fixes: StepFixes, out: Console) -> None:
+    limit = number(100.0 * fixes.limit, 3)
+    if not fixes.too_coarse:
+        out.print(f"{name} leg: every cause is within {limit} % of flow; nothing has to change.")
+        out.print()
+        return
+    title = f"What would bring the step to {limit} % of flow ({number(math.degrees(fixes.allowed), 3)} deg), {name} leg"
+    out.print(table(FIX_HEAD, fix_rows(fixes), title=title, words=("then",)))
+    if no_help(fixes):
+        out.print(Text(no_help(fixes)))
+    out.print()
 
 
 def throttle(result: ThrottleResult, out: Console) -> None:

@@ -91,6 +91,13 @@ def example(design: Any) -> Case:
     return _case(machine, steepest_ramp(design.analysis.profile, 0.25), schedule_of(machine))
 
 
+def heated(design: Any) -> Case:
+    """The example with a hot jacket in the fuel leg, its liquid counted as manifold: lighter and softer liquid there."""
+    changed = design.with_values({"legs.fuel.jacket.temperature_rise": 90.0, "legs.fuel.jacket.compliant": True})
+    machine = with_limits(changed.machine.smooth(), changed.machine)
+    return _case(machine, steepest_ramp(design.analysis.profile, 0.15), schedule_of(machine))
+
+
 def unlimited(design: Any) -> Case:
     """The same without limits, on a soft ramp."""
     machine = design.machine.smooth()

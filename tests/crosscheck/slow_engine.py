@@ -147,6 +147,19 @@ class _Cascade:
         self.voltage = self._arrived(2, now, self.voltage)
 
 
+def _injected_density(leg: LegMachine) -> float:
+    """Density of the liquid at the injector [kg/m^3]; behind a heated jacket from its table over temperature, at the
+    temperature whose heat content is what the jacket gives at full thrust."""
+    heat = leg.jacket_heat
+    if heat is None:
+        return float(leg.liquid.density)
+    content = heat.heat / heat.full_flow
+    above = int(np.searchsorted(heat.content, content))
+    share = (content - heat.content[above - 1]) / (heat.content[above] - heat.content[above - 1])
+    ratio = heat.density_ratio[above - 1] + share * (heat.density_ratio[above] - heat.density_ratio[above - 1])
+    return float(leg.liquid.density * ratio)
+
+
 def _leg_rates(machine: Machine, leg: LegMachine, smoothing: float) -> Callable[..., tuple[float, ...]]:
     """Right-hand side of one leg: a function of its state, chamber pressure and voltage."""
     servo = leg.servo
@@ -161,7 +174,7 @@ def _leg_rates(machine: Machine, leg: LegMachine, smoothing: float) -> Callable[
     flow_grid = np.arange(leg.up_loss.size) / leg.loss_per_step
     rho = leg.liquid.density
     throat_pressure = leg.ff * leg.liquid.vapour_pressure
-    hole = leg.cda * math.sqrt(2.0 * rho)
+    hole = leg.cda * math.sqrt(2.0 * _injected_density(leg))
     both = leg.up_inertance + leg.down_inertance
     droop = leg.tank_droop / leg.reference_flow
     peak = float(leg.breakaway.max())
@@ -344,7 +357,7 @@ def slow_run(
             for k, leg in enumerate(legs):
                 manifold = k * PER_LEG + MANIFOLD
                 drop = float(column[manifold] - column[CHAMBER])
-                flow = math.copysign(leg.cda * math.sqrt(2.0 * leg.liquid.density * abs(drop)), drop)
+                flow = math.copysign(leg.cda * math.sqrt(2.0 * _injected_density(leg) * abs(drop)), drop)
                 rate = 0.5 * flow / drop * (slope[manifold] - slope[CHAMBER]) if drop else 0.0
                 histories[k].add(float(t), flow, rate)
         now, y = then, solved.y[:, -1]

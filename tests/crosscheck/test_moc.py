@@ -10,6 +10,7 @@ import pytest
 from scipy.integrate import solve_ivp
 
 from valvectl.errors import SimulationError
+from valvectl.parts import valve, wave
 from valvectl.plant.characteristics import HeldValve, Pipe, ValveEnd, Waves, moc, times
 
 RHO, SPEED, LENGTH, AREA = 1140.0, 900.0, 1.2, 1.1e-4
@@ -260,3 +261,12 @@ def test_what_can_not_be_run_says_so():
         moc(pipe(), np.zeros(2_000_000), 100)
     with pytest.raises(ValueError, match="time to be watched"):
         moc(pipe(), held(25e5, 1.0), 10)
+
+
+@pytest.mark.parametrize("fl", [0.6, 0.9])
+@pytest.mark.parametrize("back", [1e5, 15e5, 21e5])
+def test_valve_end_at_rest_is_the_valve_of_the_balance(fl, back):
+    """Without a wave (no impedance) the end passes what the valve's own law passes, free and choked."""
+    c, ff, vapour, arriving = 2e-5, 0.95, 1e5, 22e5
+    flow = wave.valve_end_flow(arriving, 0.0, 0.0, valve.valve_loss(c, RHO), 0.0, fl, back, ff * vapour)
+    assert flow == pytest.approx(valve.valve_flow(c, fl, RHO, arriving, back, ff, vapour), rel=1e-12)

@@ -113,6 +113,15 @@ def test_without_limits(design: Any) -> None:
     agree(case, *both(case), least_peak=0.001)
 
 
+def test_heated_jacket(design: Any) -> None:
+    """Hot fuel behind the jacket: the injector sees another density than valve and line."""
+    case = cases.heated(design)
+    leg = case.machine.legs["fuel"]
+    assert leg.injector_density < 0.92 * leg.liquid.density
+    assert leg.compliance > 2.0 * design.machine.legs["fuel"].compliance
+    agree(case, *both(case), least_peak=0.004)
+
+
 @pytest.mark.parametrize("name", LEGS)
 def test_a_valve_that_crosses_the_choke_line(design: Any, name: str) -> None:
     case = cases.choking(design, name)

@@ -15,15 +15,17 @@ from valvectl.plant.simulate import LegTrace, Trace
 from valvectl.review.verdict import Remedy, Review, row
 from valvectl.servo.margins import Margins
 from valvectl.servo.sampled import Discrete
+from valvectl.studies.ball_offset import OFFSETS
 from valvectl.studies.heat import HeatResult
 from valvectl.studies.ladder import LadderResult, LegLadder
 from valvectl.studies.loop import LoopResult, StepMetrics, StepResponse
 from valvectl.studies.ratio import RatioCheck, RatioResult
-from valvectl.studies.resolution import CAUSES, LegResolution, ResolutionResult
+from valvectl.studies.resolution import CAUSES, BothLegs, LegResolution, ResolutionResult
 from valvectl.studies.spread import Contribution, SpreadResult
 from valvectl.studies.stroke import StrokeResult
 from valvectl.studies.throttle import Change, Hold, ThrottleResult
 from valvectl.studies.torque import TorqueResult
+from valvectl.studies.turbulence import Turbulence
 
 LEGS: tuple[Any, Any] = ("oxidizer", "fuel")
 HOSTILE = "<script>alert(1)</script> & «Prüfstand» 推力 \u202e[bold]x[/bold]"
@@ -109,18 +111,27 @@ def made_studies() -> dict[str, Any]:
         return RatioResult(leg, ratios, 60.0, checks, 0.1 * ratios, window, "", "", best, "In words.", 2.1)
 
     def ladder() -> LegLadder:
-        return LegLadder(x, 0.5 * x, 21e5 * one, 20e5 * one, 17e5 * x, 16e5 * x, 0.7 * one, 0.3 * one, 0.2 * one)
+        regime = Turbulence(1e5 * x, one)
+        return LegLadder(
+            x, 0.5 * x, 21e5 * one, 20e5 * one, 17e5 * x, 16e5 * x, 0.7 * one, 0.3 * one, 0.2 * one, regime
+        )
 
     def resolution(leg: Any) -> LegResolution:
         steps = {cause: 1e-4 * (j + 1) * one for j, cause in enumerate(CAUSES)}
-        flow = 4.0 * 4e-4 * one / x
-        return LegResolution(leg, x, 4.0 * one / x, 4.0 * one, steps, 4e-4 * one, (CAUSES[3],) * 7, flow, flow, flow)
+        flow = 4.0 * 5e-4 * one / x
+        offsets = dict.fromkeys(OFFSETS, 0.0001 * one)
+        return LegResolution(
+            leg, x, 4.0 * one / x, 4.0 * one, steps, 5e-4 * one, (CAUSES[4],) * 7, flow, flow, flow,
+            8e-4 * one, 1e-3 * one, 2.0 * flow, 2.0 * flow, offsets, 5e-4 * one, 3e-4 * one, flow, flow,
+        )  # fmt: skip
+
+    both = BothLegs(0.004 / x, 0.003 / x, 0.001 / x)
 
     return {
         "throttle": made_throttle(),
         "loop": {leg: made_loop(leg) for leg in LEGS},
         "ratio": {"oxidizer": ratio("oxidizer", (60.0, 150.0)), "fuel": ratio("fuel", None)},
-        "resolution": ResolutionResult(x, 0.005, {leg: resolution(leg) for leg in LEGS}),
+        "resolution": ResolutionResult(x, 0.005, {leg: resolution(leg) for leg in LEGS}, both, both, both),
         "ladder": LadderResult(x, 15e5 * x, {leg: ladder() for leg in LEGS}, np.full(7, np.nan), ()),
         "torque": {
             leg: TorqueResult(leg, angle, 2.0 + 0.0 * angle, 4.0 + np.cos(angle), 13.0, 10.0, 21.5, 1.6, 0.0, 2e6)

@@ -26,6 +26,7 @@ ENGINE = (
 )
 EACH_LEG = (
     "flow_resolution",
+    "flow_dead_band",
     "valve_travel",
     "cavitation",
     "injector_stiffness",

@@ -21,6 +21,7 @@ from valvectl import cli, cli_tables
 from valvectl.errors import DesignError, Fault, NoBalanceError
 from valvectl.review import folder
 from valvectl.review.verdict import Review
+from valvectl.studies.resolution_fix import StepFix, StepFixes
 
 runner = CliRunner()
 CAUTION = "Passing is no permission to operate"
@@ -46,6 +47,11 @@ class FakeDesign:
 
     def resolution(self) -> Any:
         return self.review.studies["resolution"]
+
+    def resolution_fix(self, leg: str) -> StepFixes:
+        key = f"legs.{leg}.valve.slot_clearance"
+        fix = StepFix(key, 0.05, 0.03, "deg", True, "")
+        return StepFixes(leg, 0.005, 0.006, 1e-3, ("unseen lost motion",), (fix,))  # type: ignore[arg-type]
 
     def throttle_run(self) -> Any:
         return self.review.studies["throttle"]

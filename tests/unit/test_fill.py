@@ -13,6 +13,7 @@ import pytest
 import valvectl
 from valvectl.errors import DesignError
 from valvectl.parts import line, start
+from valvectl.parts.valve import valve_flow
 from valvectl.plant.balance import leg_flow
 from valvectl.review.figure_style import svg_text
 from valvectl.review.figures_surge import fill_chart
@@ -94,7 +95,7 @@ def test_burst_and_longest_delay():
     result = study(fuel_lead=0.1, scatter=0.001, burst_limit=80e5)
     legs = result.legs
     ratio = rig().machine.mixture_ratio
-    assert result.burnable == start.burnable_mass(legs["oxidizer"].mass, legs["fuel"].mass, ratio)
+    assert result.burnable == start.burnable_mass(legs["oxidizer"].mass, legs["fuel"].mass, result.burst_ratio)
     assert result.burnable <= legs["oxidizer"].mass + legs["fuel"].mass
     assert result.within_limit == (result.burst_high <= 80e5)
     at_border = study(fuel_lead=0.1, scatter=0.001, burst_limit=80e5, ignition_delay=result.longest_delay)
@@ -137,3 +138,52 @@ def test_table_and_figure():
     assert "[ms]" in ax.get_xlabel()
     assert "[g]" in ax.get_ylabel()
     assert svg_text(fill_chart(study()).figure, "f") == svg_text(fill_chart(study()).figure, "f")
+
+
+def test_bounds_by_hand():
+    """Filling the line, the front of a dry opening and its stop, the drop of flow as the manifold fills: closed forms."""
+    result = study(throttle=1.0, speed=1e4)
+    points = rig().analysis.schedule.points
+    for name in ("oxidizer", "fuel"):
+        leg, pipe, made = rig().machine.legs[name], rig().leg(name).line, result.legs[name]
+        rho, sound, area = leg.liquid.density, leg.liquid.sound_speed, math.pi / 4.0 * pipe.inner_diameter**2
+        assert made.line_fill_time == pytest.approx(rho * area * pipe.length / points[-1].legs[name].flow, rel=1e-9)
+        head = leg.tank_pressure + leg.head - rig().machine.ambient_pressure
+        assert 0.5 * rho * made.priming_speed**2 == pytest.approx(head, rel=1e-9)
+        assert made.priming_surge == pytest.approx(rho * sound * made.priming_speed, rel=1e-9)
+        assert made.filling_flow > 1.02 * made.injected_flow
+        assert made.slam == pytest.approx(sound / area * (made.filling_flow - made.injected_flow), rel=1e-6)
+
+
+def test_while_it_fills_nothing_but_ambient_stands_behind_the_valve():
+    """Flow of the filling leg from the valve's own law, line and tank, solved apart."""
+    from scipy.optimize import brentq
+
+    made = study(throttle=1.0, speed=1e4).legs
+    for name in ("oxidizer", "fuel"):
+        leg = rig().machine.legs[name]
+        angle = rig().analysis.schedule.angle[name][-1]
+        c, fl = (
+            float(np.interp(angle, leg.characteristic.angles, t)) for t in (leg.characteristic.c, leg.characteristic.fl)
+        )
+
+        def excess(m, leg=leg, c=c, fl=fl):
+            loss = float(np.interp(m, np.arange(leg.up_loss.size) / leg.loss_per_step, leg.up_loss))
+            before = leg.tank_pressure + leg.head - leg.tank_droop * m / leg.reference_flow - loss * m * m
+            return m - valve_flow(
+                c, fl, leg.liquid.density, before, rig().machine.ambient_pressure, leg.ff, leg.liquid.vapour_pressure
+            )
+
+        assert made[name].filling_flow == pytest.approx(brentq(excess, 1e-3, 2.0), rel=2e-3)
+
+
+def test_dead_travel_delays_the_first_flow():
+    """The other example's valve passes nothing over its first degrees: that angle over the command speed."""
+    stand = valvectl.load(RIG.with_name("sprint-stand.toml"))
+    for name, made in stand.fill().legs.items():
+        leg = stand.machine.legs[name]
+        travel = leg.characteristic.shut - leg.closed_stop
+        assert travel > math.radians(1.0)
+        assert made.cracking == pytest.approx(travel / leg.servo.speed_limit, rel=1e-9)
+        assert np.all(made.flow[made.time < made.cracking] == 0.0)
+        assert made.full > made.cracking

@@ -11,11 +11,11 @@ import pytest
 
 import valvectl
 from valvectl.plant.balance import solve
+from valvectl.studies.ball_offset import ball_offset
 from valvectl.studies.resolution import resolution
 from valvectl.studies.resolution_fix import (
     StepFixes,
     allowed_step,
-    ball_offset,
     counts_needed,
     ratio_factor_needed,
     resolution_fix,

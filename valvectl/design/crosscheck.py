@@ -19,6 +19,9 @@ from valvectl.design.quantities import (
     show,
 )
 from valvectl.design.schema import LEGS
+from valvectl.design.supply_rules import flight_checks, supply_checks, warming_checks
+from valvectl.errors import RangeError
+from valvectl.parts.liquid import propellant
 
 Get = Callable[[str], Any]
 """Value [SI] at a dotted key; None when it is not there or wrong."""
@@ -45,9 +48,13 @@ def cross_checks(get: Get) -> Iterator[tuple[str, str]]:
         delay = get(f"engine.combustion.{name}")
         if delay is not None and step is not None and delay < step:
             yield f"must not be below simulation.step ({show(step, TIME)})", f"engine.combustion.{name}"
+    yield from flight_checks(get)
     for leg in LEGS:
         at = f"legs.{leg}"
         yield from _feed(get, at)
+        yield from _water(get, at)
+        yield from supply_checks(get, at)
+        yield from warming_checks(get, at)
         yield from _valve(get, f"{at}.valve")
         yield from _actuator(get, f"{at}.actuator")
         yield from _controller(get, at)
@@ -72,6 +79,15 @@ def _feed(get: Get, at: str) -> Iterator[tuple[str, str]]:
     low, high = TEMPERATURES
     if temperature is not None and not low <= temperature <= high:
         yield f"must lie between {show(low, TEMPERATURE)} and {show(high, TEMPERATURE)}", f"{at}.liquid.temperature"
+
+
+def _water(get: Get, at: str) -> Iterator[tuple[str, str]]:
+    name, water = get(f"{at}.liquid.name"), get(f"{at}.liquid.water")
+    if isinstance(name, str) and water is not None:
+        try:
+            propellant(name, water)
+        except RangeError as error:
+            yield str(error), f"{at}.liquid.water"
 
 
 def _valve(get: Get, at: str) -> Iterator[tuple[str, str]]:

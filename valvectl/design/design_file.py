@@ -30,6 +30,7 @@ from valvectl.design.schema import (
     Start,
     Throttle,
 )
+from valvectl.design.tolerances import misfit, tolerance_of
 from valvectl.design.validate import lookup, validate
 from valvectl.errors import DesignError, Fault
 
@@ -53,8 +54,8 @@ class Input:
     """What sort of quantity; None for texts, counts and switches."""
     origin: str | None = None
     """datasheet, measured or assumed; None when the file does not say."""
-    tolerance: float | None = None
-    """Half-width of a bound [SI]; for lists relative to each entry [-]. None when not given."""
+    tolerance: float | tuple[float, ...] | None = None
+    """Half-width of a bound [SI]; for a list one, relative to each entry [-], or one for each entry. None when not given."""
     relative: bool = False
     """True when ``tolerance`` is relative (lists)."""
     tolerance_text: str = ""
@@ -65,6 +66,14 @@ class Input:
     """File that holds it; empty when a program set it."""
     line: int | None = None
     """Line in that file."""
+
+    def half_widths(self) -> tuple[float, ...]:
+        """Half-widths of a list's entries [SI], or the one of a value; empty without a tolerance."""
+        if self.tolerance is None:
+            return ()
+        values = self.value if isinstance(self.value, tuple) else (self.value,)
+        given = self.tolerance if isinstance(self.tolerance, tuple) else (self.tolerance,) * len(values)
+        return tuple(w * abs(float(v)) if self.relative else w for w, v in zip(given, values, strict=True))
 
 
 @dataclass(frozen=True)
@@ -88,13 +97,12 @@ def inputs_of(given: Given, data: DesignData) -> tuple[dict[str, Input], list[Fa
     for path, leaf in given.leaves.items():
         key = join(path)
         value = lookup(data, path)
-        tolerance, relative = leaf.width if leaf.width is not None else (None, False)
-        if tolerance is not None and relative and not leaf.spec.depth:
-            tolerance, relative = tolerance * abs(value), False
-            if tolerance == 0.0:
-                message = "a share of zero is no tolerance; write a width in the unit of the key"
-                file, line = leaf.node.file, leaf.node.line
-                faults.append(Fault(message, key=f"{key}.tolerance", file=file, line=line, got=leaf.width_text))
+        tolerance, relative, message = tolerance_of(leaf, value)
+        if not message and isinstance(tolerance, tuple):
+            message = misfit(data, path, value, tolerance, relative)
+        if message:
+            file, line = leaf.node.file, leaf.node.line
+            faults.append(Fault(message, key=f"{key}.tolerance", file=file, line=line, got=leaf.width_text))
         raw = leaf.node.value
         inputs[key] = Input(
             key=key,
@@ -332,7 +340,11 @@ def _changed(inputs: dict[str, Input], paths: Mapping[str, Path], data: DesignDa
             out[key] = Input(key=key, value=value, text=text, kind=spec.kind)
             continue
         tolerance = old_input.tolerance
-        if tolerance is not None and not old_input.relative and old_input.tolerance_text.endswith("%"):
+        if isinstance(tolerance, tuple) and (not isinstance(value, tuple) or len(value) != len(tolerance)):
+            now = len(value) if isinstance(value, tuple) else 1
+            message = f"its tolerance has one entry for each of {len(tolerance)} values (now {now}); give both anew in the file"
+            raise DesignError(Fault(message, key=key))
+        if isinstance(tolerance, float) and not old_input.relative and old_input.tolerance_text.endswith("%"):
             assert isinstance(old_input.value, (int, float))
             tolerance = tolerance * abs(value / old_input.value)
         out[key] = dataclasses.replace(old_input, value=value, text=text, tolerance=tolerance, file="", line=None)

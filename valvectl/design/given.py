@@ -31,8 +31,8 @@ class Leaf:
     """The value, without its extras."""
     origin: str | None = None
     note: str = ""
-    width: tuple[float, bool] | None = None
-    """Tolerance: half-width [SI or, when the second is True, relative to the value]."""
+    width: tuple[float, bool] | tuple[tuple[float, bool], ...] | None = None
+    """Tolerance: half-width [SI or, when the second is True, relative to the value]; or a pair an entry of a list."""
     width_text: str = ""
     """Tolerance as written."""
 
@@ -180,22 +180,51 @@ class _Walker:
             return node.value
         return ""
 
-    def _width(self, node: Node, spec: Spec, path: Path) -> tuple[float, bool] | None:
+    def _width(self, node: Node, spec: Spec, path: Path) -> tuple[float, bool] | tuple[tuple[float, bool], ...] | None:
         if spec.kind is None:
             self.given.add("only a quantity has a tolerance", path, node)
             return None
+        if isinstance(node.value, list):
+            return self._widths(node, spec, path)
         try:
             width = parse_width(node.value, spec.kind)
         except PydanticCustomError as error:
             self.given.add(error.message(), path, node)
             return None
         if spec.depth and not width[1]:
-            self.given.add('the tolerance of a list is relative, such as "2 %"', path, node)
+            message = 'one tolerance for a whole list is relative, such as "2 %"; widths are written one for each entry'
+            self.given.add(message, path, node)
             return None
         return width
 
+    def _widths(self, node: Node, spec: Spec, path: Path) -> tuple[tuple[float, bool], ...] | None:
+        """A tolerance for each entry of a list; entries without one are zero."""
+        if spec.depth != 1:
+            what = (
+                "a table of rows and columns has one, relative tolerance"
+                if spec.depth
+                else "one value has one tolerance"
+            )
+            self.given.add(f"{what}, no list", path, node)
+            return None
+        assert spec.kind is not None
+        widths = []
+        for i, item in enumerate(node.value):
+            try:
+                widths.append(parse_width(item.value, spec.kind, zero=True))
+            except PydanticCustomError as error:
+                self.given.add(error.message(), (*path, i), item)
+        if len(widths) < len(node.value):
+            return None
+        if not any(width for width, _ in widths):
+            self.given.add("at least one entry must be above zero", path, node)
+            return None
+        return tuple(widths)
+
     def _shape(self, node: Node, spec: Spec, path: Path, depth: int) -> bool:
         value = node.value
+        if depth and spec.single and not isinstance(value, list):
+            depth = 0  # one value for the whole list
         if depth:
             if not isinstance(value, list):
                 self.given.add(f"must be {spec.expected()}", path, node)

@@ -18,6 +18,7 @@ from pydantic.fields import FieldInfo
 
 from valvectl.design.quantities import NUMBER, Kind, show, visible
 from valvectl.design.schema import DesignData
+from valvectl.design.schema_base import SINGLE
 
 Path = tuple[str | int, ...]
 """A key taken apart: names of tables and keys, positions in lists."""
@@ -73,6 +74,8 @@ class Spec:
     required: bool = True
     default: Any = None
     """Default in SI; None also when there is none."""
+    single: bool = False
+    """True for a list that may be written as one value."""
     limits: tuple[tuple[str, float], ...] = ()
     """Pairs of gt, ge, lt, le and the limit [SI]; min_length and max_length of texts and lists."""
     field: str = ""
@@ -174,6 +177,7 @@ def _spec(name: str, info: FieldInfo) -> Spec:
         meaning=meaning,
         required=info.is_required(),
         default=None if info.is_required() else info.default,
+        single=SINGLE in info.metadata,
         limits=tuple(limits),
         field=name,
         **found,

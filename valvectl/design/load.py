@@ -13,6 +13,7 @@ from valvectl.design.design_file import DesignFile, inputs_of
 from valvectl.design.given import Given, collect
 from valvectl.design.keys import Path, find, join
 from valvectl.design.quantities import ABSOLUTE_PRESSURE, STANDARD_ATMOSPHERE, parse, visible
+from valvectl.design.trace_file import attach_traces
 from valvectl.design.validate import validate
 from valvectl.errors import DesignError, Fault
 
@@ -47,6 +48,7 @@ def read_design(path: str | os.PathLike[str], *, cls: type[DesignFile] = DesignF
     if layout:  # a file of another layout would be wrong in every line
         raise DesignError(layout)
     ambient = _ambient(given)
+    attach_traces(given, place.parent, os.path.dirname(name), ambient)
     data, findings = validate(given.tree, si=False, ambient=ambient, wrong=given.wrong, missing=False)
     for message, where in findings:
         node = given.places.get(where)

@@ -67,7 +67,12 @@ PER_KELVIN = Kind("temperature coefficient", "1/K", "%/K", '"0.39 %/K"')
 RATE = Kind("rate", "1/s", "1/s", '"40 1/s"')
 SPEED_GAIN = Kind("current per speed of the stem", "A s/rad", "A s/rad", '"2.0 A s/rad"')
 CURRENT_GAIN = Kind("voltage per current", "V/A", "V/A", '"1.5 V/A"')
+WARMING_RATE = Kind("rate of temperature", "K/s", "K/s", '"0.05 K/s"')
+HEAT_CONDUCTANCE = Kind("heat flow per temperature difference", "W/K", "W/K", '"3 W/K"')
 MASS_FLOW = Kind("mass flow", "kg/s", "kg/s", '"0.4 kg/s"')
+TEMPERATURE_DIFFERENCE = Kind("temperature difference", "K", "K", '"60 K"')
+HEAT_FLOW = Kind("heat flow", "W", "kW", '"90 kW"')
+SPECIFIC_HEAT = Kind("specific heat", "J/kg/K", "J/kg/K", '"2500 J/kg/K"')
 FRACTION = Kind("fraction", "", "%", '"40 %" or 0.4', plain=True)
 NUMBER = Kind("pure number", "", "", "1.2", plain=True)
 
@@ -175,7 +180,7 @@ def parse(raw: object, kind: Kind, ambient: float = STANDARD_ATMOSPHERE) -> floa
     if kind == NUMBER:
         raise _fail(f"a pure number has no unit; write it as {kind.example}")
     factor, offset = _unit_factor(unit, kind)
-    value = number * factor + offset
+    value = number * factor + (0.0 if kind == TEMPERATURE_DIFFERENCE else offset)  # a rise has no zero to count from
     if gauge:
         value += ambient
     _check_possible(value, kind)
@@ -191,8 +196,8 @@ def _check_possible(value: float, kind: Kind) -> None:
         raise _fail(f"is at or below absolute zero ({value:.4g} K)")
 
 
-def parse_width(raw: object, kind: Kind) -> tuple[float, bool]:
-    """Half-width of a tolerance, and whether it is relative to the value.
+def parse_width(raw: object, kind: Kind, zero: bool = False) -> tuple[float, bool]:
+    """Half-width of a tolerance, and whether it is relative to the value. ``zero``: none at all is allowed too.
 
     ``"3 %"`` is relative (0.03, True), whatever the kind; ``"0.4 bar"`` or, for a plain kind, ``0.01`` is a half-width
     in the dimension of the key [SI]. A width has no zero to count from: abs, gauge and the offset of degC do not apply.
@@ -215,8 +220,8 @@ def parse_width(raw: object, kind: Kind) -> tuple[float, bool]:
         width, relative = float(raw), False
     else:
         raise _fail(advice)
-    if not math.isfinite(width) or width <= 0.0:
-        raise _fail(f"must be above zero; {advice}")
+    if not math.isfinite(width) or width < 0.0 or (width == 0.0 and not zero):
+        raise _fail(f"must be {'zero or above' if zero else 'above zero'}; {advice}")
     if relative and width > 1.0:
         raise _fail("must be at most 100 % of the value")
     return width, relative
@@ -279,6 +284,11 @@ PerKelvin = _quantity(PER_KELVIN)
 Rate = _quantity(RATE)
 SpeedGain = _quantity(SPEED_GAIN)
 CurrentGain = _quantity(CURRENT_GAIN)
+WarmingRate = _quantity(WARMING_RATE)
+HeatConductance = _quantity(HEAT_CONDUCTANCE)
 MassFlow = _quantity(MASS_FLOW)
+TemperatureDifference = _quantity(TEMPERATURE_DIFFERENCE)
+HeatFlow = _quantity(HEAT_FLOW)
+SpecificHeat = _quantity(SPECIFIC_HEAT)
 Fraction = _quantity(FRACTION)
 Number = _quantity(NUMBER)

@@ -16,8 +16,10 @@ from valvectl.design.schema_actuator import Actuator, Controller, Encoder, Gains
 from valvectl.design.schema_base import Part, refuse
 from valvectl.design.schema_engine import Combustion, CStarTable, Engine
 from valvectl.design.schema_feed import Fitting, Injector, Jacket, Line, Liquid, Manifold, Tank
+from valvectl.design.schema_gas import Purge
 from valvectl.design.schema_requirements import Requirements
-from valvectl.design.schema_valve import FlowTable, RoundPort, StemTorque, Valve
+from valvectl.design.schema_supply import Flight
+from valvectl.design.schema_valve import FlowTable, PortModel, StemTorque, Valve
 
 SCHEMA = "valvectl-design-1"
 LegName = Literal["oxidizer", "fuel"]
@@ -25,8 +27,8 @@ LEGS: tuple[LegName, LegName] = ("oxidizer", "fuel")
 
 __all__ = [
     "LEGS", "SCHEMA", "Actuator", "Battery", "CStarTable", "Combustion", "Controller", "DesignData", "Encoder",
-    "Engine", "Fitting", "FlowTable", "Gains", "GearStage", "Injector", "Jacket", "Leg", "LegName", "Legs", "Line",
-    "Liquid", "Location", "Manifold", "Motor", "Part", "ProfilePoint", "Requirements", "RoundPort", "Simulation",
+    "Engine", "Fitting", "Flight", "FlowTable", "Gains", "GearStage", "Injector", "Jacket", "Leg", "LegName", "Legs", "Line",
+    "Liquid", "Location", "Manifold", "Motor", "Part", "PortModel", "ProfilePoint", "Requirements", "Simulation",
     "Start", "StemTorque", "Tank", "Throttle", "Valve",
 ]  # fmt: skip
 
@@ -47,6 +49,9 @@ class Leg(Part):
     injector: Injector
     actuator: Actuator
     controller: Controller
+    purge: Purge | None = Field(
+        default=None, description="purge gas let in behind the valve; without it no purge is worked out"
+    )
 
 
 class Legs(Part):
@@ -148,5 +153,8 @@ class DesignData(Part):
     battery: Battery
     throttle: Throttle
     start: Start = Start()
+    flight: Flight | None = Field(
+        default=None, description="load factor over time; left out: each tank's own, constant"
+    )
     requirements: Requirements = Requirements()
     simulation: Simulation = Simulation()

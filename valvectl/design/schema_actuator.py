@@ -155,3 +155,9 @@ class Controller(Part):
         ge=0.0,
         description="position errors within plus or minus this count as zero once the command rests",
     )
+    command_step: Angle = Field(
+        default=0.0,
+        ge=0.0,
+        le=math.radians(5.0),
+        description="smallest change of stem angle that the position command's message can carry; 0: finer than matters",
+    )

@@ -91,4 +91,9 @@ class Engine(Part):
         ge=0.0,
         description="ambient pressure; gauge pressures in the file count from here",
     )
+    separation: Literal["none", "summerfield", "schmucker"] = Field(
+        default="none",
+        description="thrust of an overexpanded nozzle: none takes it as flowing full; summerfield (0.4 of ambient pressure) or "
+        "schmucker (by Mach number) let the flow leave the wall there",
+    )
     combustion: Combustion

@@ -20,8 +20,19 @@ class Requirements(Part):
     mixture_ratio_settling: Time = Field(
         default=0.3, gt=0.0, description="from the end of a throttle change to O/F back in the steady band, at most"
     )
+    mixture_ratio_disturbed: Fraction = Field(
+        default=0.05,
+        gt=0.0,
+        description="error of O/F from all declared disturbances of the tanks together, valves on their schedule, at most",
+    )
     flow_resolution: Fraction = Field(
         default=0.005, gt=0.0, description="flow change of the smallest reliable step, at most"
+    )
+    flow_dead_band: Fraction = Field(
+        default=0.01,
+        gt=0.0,
+        description="flow change of the smallest step that moves the ball for certain after a reversal, at most (common "
+        "practice, no source: twice the resolution)",
     )
     valve_travel: Angle = Field(
         default=math.radians(8.0), description="travel left between the angles used and either end, at least"
@@ -37,6 +48,12 @@ class Requirements(Part):
         gt=0.0,
         description="injector drop over chamber pressure over the range, at least; 10 % at the lowest throttle is low "
         "common practice (15 to 30 % at full flow is usual), so that stability then needs evidence of its own",
+    )
+    boiling_margin: Number = Field(
+        default=1.2,
+        gt=1.0,
+        description="pressure before the injector over the vapour pressure of the liquid behind a heated jacket, mean "
+        "temperature, over the range, at least",
     )
     torque_margin: Fraction = Field(
         default=1.0, ge=0.0, description="torque available over torque needed, less one, worst corner, at least"

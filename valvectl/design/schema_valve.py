@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import math
 from itertools import pairwise
-from typing import Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import Field, model_validator
+from pydantic import BeforeValidator, Field, model_validator
 
 from valvectl.design.quantities import (
     Angle,
@@ -17,7 +17,26 @@ from valvectl.design.quantities import (
     Torque,
     TorquePerPressure,
 )
-from valvectl.design.schema_base import Part, refuse
+from valvectl.design.schema_base import SINGLE, Part, refuse
+
+PortShape = Literal["cock", "round", "v", "equal percentage", "linear", "quick opening"]
+"""Shapes of a port model."""
+_GEOMETRY = ("ball_diameter", "open_loss_coefficient")
+_RATED = ("kv", "cv", "rangeability", "dead_band")
+SHAPE_KEYS: dict[PortShape, tuple[str, ...]] = {
+    "cock": (),
+    "round": _GEOMETRY,
+    "v": ("included_angle", *_GEOMETRY, "dead_band"),
+    "equal percentage": _RATED,
+    "linear": _RATED,
+    "quick opening": _RATED,
+}
+"""Keys of each shape beside shape and fl; all of them are needed, of kv and cv one."""
+
+
+def _listed(raw: Any) -> Any:
+    """One value as a list of it."""
+    return raw if isinstance(raw, (list, tuple)) else [raw]
 
 
 class FlowTable(Part):
@@ -27,6 +46,19 @@ class FlowTable(Part):
     kv: tuple[Number, ...] | None = Field(default=None, description="flow coefficient Kv [m3/h at 1 bar]; or give cv")
     cv: tuple[Number, ...] | None = Field(default=None, description="flow coefficient Cv [US gal/min at 1 psi]; or kv")
     fl: tuple[Number, ...] = Field(description="liquid pressure recovery factor FL at each angle")
+    characteristic: Literal["equal percentage", "linear"] | None = Field(
+        default=None, description="inherent characteristic that the maker states, to be compared with the table"
+    )
+    rangeability: Number | None = Field(
+        default=None, gt=1.0, lt=1e4, description="rangeability that belongs to the stated characteristic"
+    )
+
+    @model_validator(mode="after")
+    def _stated(self) -> FlowTable:
+        if (self.characteristic is None) != (self.rangeability is None):
+            missing = "rangeability" if self.rangeability is None else "characteristic"
+            raise refuse(missing, f"characteristic and rangeability belong together; {missing} is missing")
+        return self
 
     @model_validator(mode="after")
     def _columns(self) -> FlowTable:
@@ -52,20 +84,67 @@ class FlowTable(Part):
         return self
 
 
-class RoundPort(Part):
-    """A plain round-bore quarter-turn port, from Weisbach's published cock losses (validity 25 to 85 degrees open)."""
+class PortModel(Part):
+    """A port by its shape, when there is no flow table; each shape has keys of its own, and fl."""
 
-    fl: tuple[Number, ...] = Field(
+    shape: PortShape = Field(
+        default="cock",
+        description="cock: Weisbach's published losses (25 to 85 degrees open); round, v: from geometry; the others: a formula",
+    )
+    fl: Annotated[tuple[Number, ...], BeforeValidator(_listed), SINGLE] = Field(
         default=(0.95, 0.92, 0.85, 0.74, 0.60),
-        min_length=5,
+        min_length=1,
         max_length=5,
-        description="FL at 10, 30, 50, 70 and 90 degrees open; no open published table exists, so state yours",
+        description="FL at 10, 30, 50, 70 and 90 degrees open, or one value; no open published table exists, so state yours",
+    )
+    ball_diameter: Length | None = Field(default=None, gt=0.0, description="diameter of the ball (round, v)")
+    open_loss_coefficient: Number | None = Field(
+        default=None, gt=0.0, lt=1e3, description="K of the fully open passage on the velocity in the bore (round, v)"
+    )
+    included_angle: Angle | None = Field(
+        default=None,
+        ge=math.radians(5.0),
+        le=math.radians(150.0),
+        description="angle of the notch at its apex (v)",
+    )
+    kv: Number | None = Field(
+        default=None,
+        gt=0.0,
+        description="Kv fully open [m3/h at 1 bar]; or cv (equal percentage, linear, quick opening)",
+    )
+    cv: Number | None = Field(default=None, gt=0.0, description="Cv fully open [US gal/min at 1 psi]; or kv")
+    rangeability: Number | None = Field(
+        default=None,
+        gt=1.0,
+        lt=1e4,
+        description="Kv fully open over the least Kv of the formula (equal percentage, linear, quick opening)",
+    )
+    dead_band: Angle | None = Field(
+        default=None, ge=0.0, description="opening up to which the port is shut (all but cock and round)"
     )
 
     @model_validator(mode="after")
-    def _range(self) -> RoundPort:
+    def _range(self) -> PortModel:
+        if len(self.fl) not in (1, 5):
+            raise refuse("fl", f"fl needs five values, at 10, 30, 50, 70 and 90 degrees, or one (now {len(self.fl)})")
         if any(not 0.2 <= value <= 1.0 for value in self.fl):
             raise refuse("fl", "fl must lie between 0.2 and 1.0")
+        return self
+
+    @model_validator(mode="after")
+    def _shape_keys(self) -> PortModel:
+        own = SHAPE_KEYS[self.shape]
+        every = dict.fromkeys(key for keys in SHAPE_KEYS.values() for key in keys)
+        there = [key for key in every if getattr(self, key) is not None]
+        strange = [key for key in there if key not in own]
+        if strange:
+            keys = ", ".join(("fl", *own))
+            raise refuse(strange[0], f'shape "{self.shape}" has no {" and no ".join(strange)}; its keys are {keys}')
+        if "kv" in own and ("kv" in there) == ("cv" in there):
+            raise refuse("", f'shape "{self.shape}" needs exactly one of kv and cv')
+        missing = [key for key in own if key not in there and key not in ("kv", "cv")]
+        if missing:
+            raise refuse("", f'shape "{self.shape}" needs {" and ".join(missing)} too')
         return self
 
 
@@ -115,7 +194,7 @@ class Valve(Part):
 
     bore: Length = Field(gt=0.0, description="bore of the ball")
     flow: FlowTable | None = Field(default=None, description="measured or stated Kv and FL against angle")
-    port: RoundPort | None = Field(default=None, description="port model, when there is no flow table")
+    port: PortModel | None = Field(default=None, description="port model, when there is no flow table")
     port_scale: Number = Field(
         default=1.0,
         gt=0.01,
@@ -142,4 +221,18 @@ class Valve(Part):
             raise refuse("", "give exactly one of flow (a table) and port (a model)")
         if self.open_stop <= self.closed_stop:
             raise refuse("open_stop", "open_stop must be above closed_stop")
+        return self
+
+    @model_validator(mode="after")
+    def _port_fits(self) -> Valve:
+        port = self.port
+        if port is None:
+            return self
+        if port.ball_diameter is not None:
+            least = self.bore * (math.sqrt(2.0) if port.shape == "round" else 1.0)
+            if not port.ball_diameter > least:
+                why = "or a bore of that size never shuts" if port.shape == "round" else "the bore"
+                raise refuse("port.ball_diameter", f"must be above {1e3 * least:.4g} mm, {why}")
+        if port.dead_band is not None and port.dead_band >= self.open_stop:
+            raise refuse("port.dead_band", f"must be below open_stop ({math.degrees(self.open_stop):.4g} deg)")
         return self

@@ -24,7 +24,7 @@ def manifold_compliance(volume: float, sound_speed: float, rho: float, gas_volum
     """Mass stored per pressure [kg/Pa] in a manifold: liquid elasticity and, where there is any, trapped gas.
 
     Liquid: V / a^2 (bulk modulus rho a^2); gas, isothermal: rho Vg / p. ``volume``, ``gas_volume`` [m^3], ``sound_speed``
-    [m/s], ``rho`` [kg/m^3], ``pressure`` [Pa] at which the gas volume is stated. Walls are taken as rigid.
+    [m/s], ``rho`` [kg/m^3], ``pressure`` of the manifold [Pa] at which the gas has that volume. Walls are taken as rigid.
     """
     return volume / (sound_speed * sound_speed) + rho * gas_volume / pressure
 

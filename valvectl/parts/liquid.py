@@ -8,13 +8,16 @@ from __future__ import annotations
 
 import difflib
 import math
+import re
 from dataclasses import dataclass
 from typing import Any
 
 from valvectl.errors import RangeError
+from valvectl.parts.alcohol_water import ALCOHOLS, alcohol_water, check_range
 from valvectl.parts.cache import cached, library_version
 
 _ALGORITHM = 1
+_MIXTURE_ALGORITHM = 1
 
 # Shown name, name in CoolProp, other spellings of the trade (lower case, blanks and hyphens as in `_squeeze`).
 _LIQUIDS: tuple[tuple[str, str, tuple[str, ...]], ...] = (
@@ -76,6 +79,42 @@ def trade_name(name: str) -> str:
     return known[0] if known else name.strip()
 
 
+def coolprop_name(name: str) -> str:
+    """What CoolProp may call a liquid of any usual spelling; empty for those that are known not to be in it."""
+    return _SPELLINGS.get(_squeeze(name), ("", name.strip()))[1]
+
+
+def strength_of(name: str) -> tuple[str, float | None]:
+    """Plain name of a propellant and the share of it that its name states [-]: ``ethanol 75 %`` is ethanol and 0.75;
+    None when the name states none."""
+    found = re.fullmatch(r"(.+?)[\s(]*(\d+(?:\.\d+)?)\s*%\s*\)?", name.strip())
+    return (trade_name(found.group(1)), float(found.group(2)) / 100.0) if found else (trade_name(name), None)
+
+
+def propellant(name: str, water: float | None) -> str:
+    """Name of a propellant with the water that a design gives to it [-]: ``ethanol`` and 0.25 are ``ethanol 75 %``.
+
+    Raises ``RangeError`` when the liquid is no alcohol or its name states a strength already.
+    """
+    if water is None:
+        return name
+    base, share = strength_of(name)
+    if base not in ALCOHOLS:
+        raise RangeError(f"only {', '.join(ALCOHOLS)} may carry water (water is given for {base!r})")
+    if share is not None:
+        raise RangeError(f"the name {name.strip()!r} states a strength already; delete it there or delete water")
+    return base if water == 0.0 else f"{base} {100.0 * (1.0 - water):.10g} %"
+
+
+def alcohol_of(name: str) -> tuple[str, float] | None:
+    """Alcohol and mass fraction of water [-] of a liquid whose properties are worked out by ``alcohol_water``; None for the
+    others, pure methanol and ethanol among them (CoolProp has them)."""
+    base, share = strength_of(name)
+    if base not in ALCOHOLS or (share is None and base != "isopropanol"):
+        return None
+    return base, 1.0 - share if share is not None else 0.0
+
+
 def liquid_state(
     name: str,
     temperature: float,
@@ -91,7 +130,8 @@ def liquid_state(
 
     Parameters
     ----------
-    name : usual spelling (``lox``, ``ethanol``, ``n2o`` ...) or a CoolProp fluid name; any text when all five are given
+    name : usual spelling (``lox``, ``ethanol``, ``n2o`` ...), an alcohol with its strength by mass (``ethanol 75 %``), or a
+        CoolProp fluid name; any text when all five are given
     temperature : [K]
     pressure : absolute [Pa]
     density : [kg/m^3]; this and the next four override CoolProp; None takes CoolProp's value
@@ -118,7 +158,15 @@ def liquid_state(
             raise RangeError(f"{key.replace('_', ' ')} of {shown!r} must be above zero and finite (got {value:g})")
     values = dict(given)
     sources = []
-    if len(given) < len(PROPERTIES):
+    mixture = alcohol_of(name)
+    if mixture is not None and len(given) < len(PROPERTIES):
+        facts = _from_mixture(mixture, shown, temperature, pressure, given)
+        values = {key: float(facts[key]) for key in PROPERTIES if key not in given} | given
+        sources.append(
+            f"{mixture[0]} with {100 * mixture[1]:.4g} % water by mass: excess properties (parts/alcohol_water.py) on "
+            f"CoolProp {library_version('CoolProp')}"
+        )
+    elif len(given) < len(PROPERTIES):
         facts = _from_coolprop(name, shown, temperature, pressure, given)
         missing = [key for key in PROPERTIES if key not in given and facts[key] is None]
         if missing:
@@ -146,6 +194,24 @@ def _boils(shown: str, temperature: float, pressure: float, vapour: float, boili
     )
 
 
+def _from_mixture(
+    mixture: tuple[str, float], shown: str, temperature: float, pressure: float, given: dict[str, float]
+) -> dict[str, Any]:
+    """Facts of an alcohol with water, or of isopropanol; RangeError outside the range and where it boils."""
+    check_range(*mixture, temperature)
+    facts = cached(
+        "alcohol-water",
+        {"alcohol": mixture[0], "water": mixture[1], "temperature": float(temperature), "pressure": float(pressure)},
+        lambda: alcohol_water(*mixture, float(temperature), float(pressure)),
+        libraries=("CoolProp",),
+        algorithm=_MIXTURE_ALGORITHM,
+    )
+    vapour = given.get("vapour_pressure", facts["vapour_pressure"])
+    if pressure <= vapour:
+        raise RangeError(_boils(shown, temperature, pressure, vapour, None))
+    return facts
+
+
 def _from_coolprop(
     name: str, shown: str, temperature: float, pressure: float, given: dict[str, float]
 ) -> dict[str, Any]:
@@ -154,7 +220,7 @@ def _from_coolprop(
     A vapour pressure that was given decides whether the liquid boils, but CoolProp's own decides whether CoolProp's
     density, viscosity and speed of sound are those of a liquid.
     """
-    library = _SPELLINGS.get(_squeeze(name), ("", name.strip()))[1]
+    library = coolprop_name(name)
     if not library:
         raise RangeError(_unknown(shown, given, []))
     key = {"fluid": library.casefold(), "temperature": float(temperature), "pressure": float(pressure)}

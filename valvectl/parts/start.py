@@ -23,13 +23,13 @@ def gas_energy_per_mass(c_star: float, gamma: float) -> float:
     return (c_star * function) * (c_star * function)
 
 
-def burst_pressure(mass: float, volume: float, c_star: float, gamma: float) -> float:
-    """Pressure rise [Pa] when a mass [kg] of mixed propellant burns at once in a closed volume [m^3].
+def closed_force(c_star: float, gamma: float) -> float:
+    """Pressure over density [J/kg] of propellant burnt at once in a closed volume, from its c* [m/s]: gamma R T.
 
-    m gamma R T / V: constant-volume combustion heats to about gamma times the constant-pressure temperature. A bound: the
-    nozzle is open and not all is mixed; detonation goes locally above it.
+    Constant-volume combustion heats to about gamma times the constant-pressure temperature; within 3 % of equilibrium at
+    constant volume with the shifting gamma, near the mixture ratio that gamma belongs to.
     """
-    return mass * gamma * gas_energy_per_mass(c_star, gamma) / volume
+    return gamma * gas_energy_per_mass(c_star, gamma)
 
 
 def burnable_mass(oxidizer: float, fuel: float, mixture_ratio: float) -> float:

@@ -70,7 +70,8 @@ def wave_speed(
     elasticity : modulus E of the wall [Pa]
     restraint : factor c1 [-]
 
-    Valid for long waves in a liquid free of gas; a hundredth of a percent of gas by volume lowers the speed markedly.
+    Valid for long waves in a liquid free of gas. Gas of a volume share x at a pressure p adds x / p to 1 / K (isothermal):
+    at 1 bar one hundredth of a percent lowers the speed of water in a rigid pipe by 44 %, at 20 bar by 5 %.
     """
     stretch = restraint * rho * sound_speed * sound_speed * diameter / (elasticity * wall)
     return sound_speed / math.sqrt(1.0 + stretch)
@@ -90,8 +91,8 @@ def pipe_wave_speed(sound_speed: float, rho: float, diameter: float, wall: PipeW
 def joukowsky(rho: float, speed: float, velocity_change: float) -> float:
     """Pressure rise [Pa] when the flow loses ``velocity_change`` [m/s] faster than a wave returns: rho a dv.
 
-    ``speed`` is the wave speed [m/s]. A bound for any stop from one steady flow in a frictionless line whose liquid
-    stays liquid; line packing and the collapse of vapour cavities can go beyond it.
+    ``speed`` is the wave speed [m/s]. A bound for any stop from one steady flow in which the outlet's flow only falls, in
+    a frictionless line whose liquid stays liquid; line packing and the collapse of vapour cavities can go beyond it.
     """
     return rho * speed * velocity_change
 
@@ -161,6 +162,8 @@ def node_flow(drop: float, impedance: float, loss: float) -> float:
     Solves loss m |m| + impedance m = drop: a characteristic of slope ``impedance`` [Pa s/kg] that meets a ``loss``
     [Pa s^2/kg^2]. Written without cancellation, so that a shut valve (huge loss) and none (zero) are both exact.
     """
+    if drop == 0.0:
+        return 0.0  # without impedance the formula is 0/0 here: a cavity at a pressure equal to that behind the valve
     return 2.0 * drop / (impedance + math.sqrt(impedance * impedance + 4.0 * loss * abs(drop)))
 
 

@@ -104,7 +104,7 @@ def _supply(leg: LegMachine, flow: float) -> tuple[float, float]:
 
 def _behind(leg: LegMachine, flow: float, chamber_pressure: float) -> tuple[float, float]:
     """Manifold pressure and pressure behind the valve [Pa] that a flow [kg/s] needs."""
-    manifold = chamber_pressure + injector.injector_drop(leg.cda, leg.liquid.density, flow)
+    manifold = chamber_pressure + injector.injector_drop(leg.cda, leg.injector_density, flow)
     return manifold, manifold + _losses(leg, flow)[1] * flow * flow
 
 

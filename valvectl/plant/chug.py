@@ -50,6 +50,10 @@ class FeedLeg:
     """Inertance of the column times flow over chamber pressure [s]."""
     storage: float
     """Manifold compliance times chamber pressure over flow [s]: ``STIFF`` 0, ``SOFT`` infinite."""
+    before: float = 0.0
+    """Part of ``inertia`` that lies in the line before the valve [s]."""
+    transit: float = 0.0
+    """Time of a wave through that line [s]; zero: a rigid column, as the time simulation has it."""
 
     def admittance(self, s: ComplexArray) -> ComplexArray:
         """a(s): relative fall of the injector flow per relative rise of chamber pressure [-], shape of ``s`` [1/s].
@@ -63,6 +67,8 @@ class FeedLeg:
         if math.isinf(self.line):
             return np.asarray(self.storage * s / (r * self.storage * s + 1.0))
         z = self.line + self.inertia * s
+        if self.transit > 0.0:  # the tank's end held: (a/A) tanh(s L/a) in place of (L/A) s
+            z = z + self.before * (np.tanh(self.transit * s) / self.transit - s)
         node = self.storage * s * z + 1.0
         return np.asarray(node / (r * node + z))
 
@@ -86,6 +92,7 @@ class ChugLoop:
         for leg in self.legs.values():
             sound = sound and leg.injector > 0.0 and leg.delay >= 0.0
             sound = sound and leg.line >= 0.0 and leg.inertia >= 0.0 and leg.storage >= 0.0  # false for NaN
+            sound = sound and 0.0 <= leg.before <= leg.inertia * (1.0 + 1e-9) and 0.0 <= leg.transit < math.inf
         if not sound:
             raise RangeError(
                 "the chug loop needs a residence time and injector drops above zero, a pressure exponent of c* below 1, "
@@ -104,6 +111,11 @@ class ChugLoop:
     def with_storage(self, storage: float) -> ChugLoop:
         """Copy with one storage [s] in both manifolds; ``STIFF`` and ``SOFT`` are the textbook limits."""
         return self._with_legs(lambda leg: dataclasses.replace(leg, storage=storage))
+
+    def with_waves(self, transit: Mapping[LegName, float]) -> ChugLoop:
+        """Copy with waves in the lines before the valves; ``transit`` time of one through each [s]."""
+        legs = {name: dataclasses.replace(leg, transit=transit[name]) for name, leg in self.legs.items()}
+        return dataclasses.replace(self, legs=legs)
 
     def _with_legs(self, change: Callable[[FeedLeg], FeedLeg]) -> ChugLoop:
         return dataclasses.replace(self, legs={name: change(leg) for name, leg in self.legs.items()})
@@ -159,10 +171,11 @@ def feed_leg(leg: LegMachine, point: OperatingPoint, weight: float, delay: float
     return FeedLeg(
         weight=weight,
         delay=delay,
-        injector=2.0 * injector.injector_drop(leg.cda, leg.liquid.density, flow) / pc,
+        injector=2.0 * injector.injector_drop(leg.cda, leg.injector_density, flow) / pc,
         line=math.inf if at.choked else (droop + lines + loss) * relative,
         inertia=(leg.up_inertance + leg.down_inertance) * relative,
         storage=compliance / relative,
+        before=leg.up_inertance * relative,
     )
 
 
@@ -188,12 +201,16 @@ def chug_loop(
 
 
 def compliance_at(leg: LegMachine, manifold: Manifold, gas_volume: float, full: float, pressure: float) -> float:
-    """Compliance [kg/Pa] of a manifold at a chamber pressure [Pa].
+    """Compliance [kg/Pa] of a manifold at its own pressure ``pressure`` [Pa].
 
-    ``gas_volume`` [m^3] is stated at the full chamber pressure ``full`` [Pa]; its mass stays, so that it grows as the
-    pressure falls (isothermal): compliance of the gas then goes with one over pressure squared.
+    ``gas_volume`` [m^3] is stated at the manifold's pressure ``full`` [Pa] at full thrust; its mass stays, so that it grows
+    as the pressure falls (isothermal): compliance of the gas then goes with one over pressure squared. The gas sits before
+    the injector and is under chamber pressure and injector drop.
     """
-    liquid = leg.liquid
     return injector.manifold_compliance(
-        manifold.volume, liquid.sound_speed, liquid.density, gas_volume * full / pressure, pressure
+        manifold.volume + leg.jacket_share,
+        leg.manifold_sound_speed,
+        leg.injector_density,
+        gas_volume * full / pressure,
+        pressure,
     )

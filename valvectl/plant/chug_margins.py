@@ -50,7 +50,8 @@ def frequency_grid(loop: ChugLoop, top: float, scale: float = 1.0) -> FloatArray
 
     Raises ``RangeError`` when the delay is so long and the drop so small that the grid would grow out of bounds.
     """
-    even = max(60, math.ceil(top * loop.longest_delay * scale / PHASE_STEP))
+    waves = 2.0 * max(leg.transit for leg in loop.legs.values())
+    even = max(60, math.ceil(top * max(loop.longest_delay * scale, waves) / PHASE_STEP))
     if even > MOST_POINTS:
         raise RangeError(
             f"chug loop out of range: a delay of {1e3 * loop.longest_delay * scale:.3g} ms with gain up to "
@@ -317,8 +318,11 @@ def _leg_states(leg: FeedLeg) -> tuple[FloatArray, FloatArray, FloatArray, float
 def delay_equation(loop: ChugLoop) -> tuple[FloatArray, list[tuple[float, FloatArray]]]:
     """The loop as x'(t) = A x(t) + sum A_i x(t - tau_i): A (n, n) and the pairs (tau_i [s], A_i (n, n)).
 
-    The first state is the relative chamber pressure; those of the legs (flow, manifold pressure) follow.
+    The first state is the relative chamber pressure; those of the legs (flow, manifold pressure) follow. Raises
+    ``RangeError`` for a loop with waves in its lines, which is no such equation.
     """
+    if any(leg.transit > 0.0 for leg in loop.legs.values()):
+        raise RangeError("roots are found for rigid columns only: this loop has waves in its lines")
     blocks = [(leg, *_leg_states(leg)) for leg in loop.legs.values()]
     size = 1 + sum(block[1].shape[0] for block in blocks)
     now = np.zeros((size, size))

@@ -15,9 +15,11 @@ import numpy as np
 from valvectl.design.design_file import DesignFile
 from valvectl.design.schema import LEGS, Leg, LegName, Valve
 from valvectl.errors import DesignError, Fault, RangeError
-from valvectl.parts import combustion, injector, line, nozzle, tank, valve
-from valvectl.parts.liquid import LiquidState, liquid_state
+from valvectl.parts import combustion, injector, line, nozzle, orifice, separation, tank, valve
+from valvectl.parts.liquid import LiquidState, liquid_state, propellant
 from valvectl.parts.lookup import FloatArray
+from valvectl.plant import port_curve
+from valvectl.plant.jacket_heat import JacketHeat, jacket_heat
 from valvectl.plant.servo_numbers import Servo, servo_numbers
 
 FLOW_HEADROOM = 1.6
@@ -47,6 +49,11 @@ class LegMachine:
     loss_per_step: float
     """Grid points of the loss tables per kg/s."""
     characteristic: valve.FlowCharacteristic
+    """As it passes flow in its line: with reducers where the design says so."""
+    valve_alone: valve.FlowCharacteristic
+    """The same without reducers."""
+    valve_sizes: tuple[float, float, float]
+    """Valve size and pipe before and behind as valve sizing sees them [m]; all equal without reducers."""
     running: FloatArray
     """Running torque, warm, no pressure, on the characteristic's grid [N m]."""
     breakaway: FloatArray
@@ -65,6 +72,32 @@ class LegMachine:
     delay: float
     """Combustion delay [s]."""
     servo: Servo
+    jacket_heat: JacketHeat | None = None
+    """Heat pick-up of the jacket; None: the liquid behind it is as cold as before."""
+    jacket_share: float = 0.0
+    """Liquid of the jacket that counts as manifold [m^3]; in ``compliance`` already."""
+    injector_coefficient: float = math.nan
+    """Cd of the injector's orifices [-]; in ``cda`` already."""
+    injector_predicted: bool = False
+    """True when Cd was predicted from inlet and length."""
+    injector_rounding: float = 0.0
+    """Inlet radius of the orifices over their diameter [-]; zero when sharp or not stated."""
+
+    @property
+    def injector_density(self) -> float:
+        """Density of the liquid in manifold and injector [kg/m^3]; behind a heated jacket that at full thrust, everywhere."""
+        heat = self.jacket_heat
+        if heat is None:
+            return self.liquid.density
+        return self.liquid.density * heat.ratio_at(heat.density_ratio, heat.full_temperature)
+
+    @property
+    def manifold_sound_speed(self) -> float:
+        """Speed of sound in the manifold [m/s]; behind a heated jacket that at full thrust."""
+        heat = self.jacket_heat
+        if heat is None:
+            return self.liquid.sound_speed
+        return self.liquid.sound_speed * heat.ratio_at(heat.sound_ratio, heat.full_temperature)
 
     @property
     def relative_slope(self) -> float:
@@ -101,6 +134,8 @@ class Machine:
     throttle_minimum: float
     step: float
     record: float
+    separation: int = separation.NONE
+    """Criterion by which the flow leaves the nozzle's wall (``parts.separation``)."""
 
     def c_star_at(self, ratio: float, pressure: float) -> float:
         """Delivered characteristic velocity [m/s] at a mixture ratio [-] and chamber pressure [Pa]."""
@@ -112,8 +147,8 @@ class Machine:
 
     def thrust_at(self, pressure: float) -> float:
         """Thrust [N] at a chamber pressure [Pa]."""
-        coefficient = nozzle.thrust_coefficient(
-            self.gamma, self.expansion_ratio, self.exit_ratio, pressure, self.ambient_pressure
+        coefficient = separation.separated_thrust_coefficient(
+            self.separation, self.gamma, self.expansion_ratio, self.exit_ratio, pressure, self.ambient_pressure
         )
         return self.thrust_efficiency * coefficient * self.throat_area * pressure
 
@@ -143,6 +178,7 @@ class Machine:
                 duty_limit=1e6,
                 speed_limit=1e6,
                 hold_band=0.0,
+                command_step=0.0,
                 harness=0.0,
                 train=dataclasses.replace(self.legs[name].servo.train, efficiency=1.0, backdrive_efficiency=1.0),
             )
@@ -166,29 +202,11 @@ def _loss_table(
 
 
 @functools.lru_cache(maxsize=128)
-def _characteristic(part: Valve, before: float, behind: float) -> valve.FlowCharacteristic:
-    if part.flow is not None:
-        angle = np.array(part.flow.angle)
-        column = part.flow.kv if part.flow.kv is not None else part.flow.cv
-        kv = np.array(column) * (1.0 if part.flow.kv is not None else valve.CV_TO_KV)
-        fl_angle, fl = angle, np.array(part.flow.fl)
-    else:
-        assert part.port is not None
-        angles, values = valve.weisbach_kv(part.bore)
-        angle, kv = np.array(angles), np.array(values)
-        fl_angle, fl = np.radians([10.0, 30.0, 50.0, 70.0, 90.0]), np.array(part.port.fl)
-    return valve.flow_characteristic(
-        angle,
-        kv * part.port_scale,
-        fl_angle,
-        fl,
-        part.closed_stop,
-        part.open_stop,
-        bore=part.bore * math.sqrt(part.port_scale),
-        pipe_before=before,
-        pipe_behind=behind,
-        reducers=part.reducers,
-    )
+def _characteristic(
+    part: Valve, before: float, behind: float
+) -> tuple[valve.FlowCharacteristic, valve.FlowCharacteristic]:
+    alone = port_curve.grid(part, before, behind, reducers=False)
+    return (port_curve.grid(part, before, behind) if part.reducers else alone), alone
 
 
 def _leg(name: LegName, leg: Leg, flow: float, chamber_pressure: float, delay: float) -> LegMachine:
@@ -197,7 +215,8 @@ def _leg(name: LegName, leg: Leg, flow: float, chamber_pressure: float, delay: f
         for key in ("density", "vapour_pressure", "critical_pressure", "viscosity", "sound_speed")
         if getattr(leg.liquid, key) is not None
     }
-    liquid = liquid_state(leg.liquid.name, leg.liquid.temperature, leg.tank.pressure, **given)
+    called = propellant(leg.liquid.name, leg.liquid.water)
+    liquid = liquid_state(called, leg.liquid.temperature, leg.tank.pressure, **given)
     rho, largest = liquid.density, FLOW_HEADROOM * flow
     up = leg.line
     down = leg.downstream
@@ -215,10 +234,23 @@ def _leg(name: LegName, leg: Leg, flow: float, chamber_pressure: float, delay: f
     if leg.jacket is not None:
         down_loss = down_loss + leg.jacket.pressure_drop / leg.jacket.reference_flow**2
         down_inertance += line.inertance(leg.jacket.length, leg.jacket.flow_area)
-    characteristic = _characteristic(
-        leg.valve, up.inner_diameter, up.inner_diameter if down is None else down.inner_diameter
-    )
+    behind = up.inner_diameter if down is None else down.inner_diameter
+    characteristic, alone = _characteristic(leg.valve, up.inner_diameter, behind)
+    size = leg.valve.bore * math.sqrt(leg.valve.port_scale)
     torque, grid = leg.valve.torque, characteristic.angles
+    coefficient = _coefficient(leg, flow, liquid.viscosity)
+    cda = _cda(leg, coefficient)
+    manifold_pressure = chamber_pressure + injector.injector_drop(cda, rho, flow)  # trapped gas is under both
+    heat, share, hot, sound = None, 0.0, rho, liquid.sound_speed
+    if leg.jacket is not None:
+        heat = jacket_heat(leg.jacket, called, liquid, flow, chamber_pressure, manifold_pressure)
+        share = leg.jacket.liquid_volume if leg.jacket.compliant else 0.0
+    if heat is not None:
+        at = heat.full_temperature
+        hot, sound = rho * heat.ratio_at(heat.density_ratio, at), sound * heat.ratio_at(heat.sound_ratio, at)
+        coefficient = _coefficient(leg, flow, liquid.viscosity * heat.ratio_at(heat.viscosity_ratio, at))
+        cda = _cda(leg, coefficient)
+        manifold_pressure = chamber_pressure + injector.injector_drop(cda, hot, flow)
     return LegMachine(
         name=name,
         liquid=liquid,
@@ -233,6 +265,8 @@ def _leg(name: LegName, leg: Leg, flow: float, chamber_pressure: float, delay: f
         down_loss=down_loss,
         loss_per_step=(up_loss.size - 1) / largest,
         characteristic=characteristic,
+        valve_alone=alone,
+        valve_sizes=(size, up.inner_diameter, behind) if leg.valve.reducers else (size, size, size),
         running=np.interp(grid, torque.angle, torque.running),
         breakaway=np.interp(grid, torque.angle, torque.breakaway),
         pressure_slope=torque.pressure_slope,
@@ -244,12 +278,40 @@ def _leg(name: LegName, leg: Leg, flow: float, chamber_pressure: float, delay: f
         closed_stop=leg.valve.closed_stop,
         open_stop=leg.valve.open_stop,
         compliance=injector.manifold_compliance(
-            leg.manifold.volume, liquid.sound_speed, rho, leg.manifold.gas_volume, chamber_pressure
+            leg.manifold.volume + share, sound, hot, leg.manifold.gas_volume, manifold_pressure
         ),
-        cda=leg.injector.discharge_coefficient * leg.injector.hole_count * line.area(leg.injector.hole_diameter),
+        cda=cda,
         delay=delay,
         servo=servo_numbers(leg),
+        jacket_heat=heat,
+        jacket_share=share,
+        injector_coefficient=coefficient,
+        injector_predicted=leg.injector.discharge_coefficient is None,
+        injector_rounding=inlet_rounding(leg),
     )
+
+
+def _cda(leg: Leg, coefficient: float) -> float:
+    """Injector Cd times area [m^2]."""
+    return coefficient * leg.injector.hole_count * line.area(leg.injector.hole_diameter)
+
+
+def _coefficient(leg: Leg, flow: float, viscosity: float) -> float:
+    """Injector Cd [-], as stated or predicted at the flow of full thrust [kg/s]."""
+    part = leg.injector
+    if part.discharge_coefficient is not None:
+        return float(part.discharge_coefficient)
+    assert part.length is not None
+    reynolds = line.reynolds(flow / part.hole_count, part.hole_diameter, viscosity)
+    return orifice.discharge_coefficient(part.length / part.hole_diameter, reynolds, inlet_rounding(leg))
+
+
+def inlet_rounding(leg: Leg) -> float:
+    """Inlet radius of the injector's orifices over their diameter [-]; zero when sharp or not stated."""
+    part = leg.injector
+    if part.inlet != "rounded":
+        return 0.0
+    return orifice.ROUND_ENOUGH if part.inlet_radius is None else float(part.inlet_radius / part.hole_diameter)
 
 
 def _c_star(design: DesignFile) -> combustion.CStarGrid:
@@ -257,8 +319,12 @@ def _c_star(design: DesignFile) -> combustion.CStarGrid:
     table = engine.combustion.table
     if table is not None:
         return combustion.c_star_grid_from_table(table.mixture_ratio, table.chamber_pressure, table.c_star, table.gamma)
+    fuel = design.legs.fuel.liquid
     return combustion.c_star_grid(
-        design.legs.oxidizer.liquid.name, design.legs.fuel.liquid.name, engine.mixture_ratio, engine.chamber_pressure
+        design.legs.oxidizer.liquid.name,
+        propellant(fuel.name, fuel.water),
+        engine.mixture_ratio,
+        engine.chamber_pressure,
     )
 
 
@@ -281,8 +347,13 @@ def build(design: DesignFile) -> Machine:
     ideal = (
         throat
         * engine.chamber_pressure
-        * nozzle.thrust_coefficient(
-            gamma, engine.expansion_ratio, exit_ratio, engine.chamber_pressure, engine.ambient_pressure
+        * separation.separated_thrust_coefficient(
+            separation.CRITERIA[engine.separation],
+            gamma,
+            engine.expansion_ratio,
+            exit_ratio,
+            engine.chamber_pressure,
+            engine.ambient_pressure,
         )
     )
     efficiency = engine.thrust / ideal if ideal > 0.0 else math.inf
@@ -312,7 +383,7 @@ def build(design: DesignFile) -> Machine:
         try:
             legs[name] = _leg(name, design.leg(name), total * shares[name], engine.chamber_pressure, delays[name])
         except RangeError as error:
-            part = "valve" if str(error).startswith("reducers") else "liquid"
+            part = "valve" if str(error).startswith("reducers") else "jacket" if "jacket" in str(error) else "liquid"
             faults.append(Fault(str(error), key=f"legs.{name}.{part}", file=file))
     if faults:
         raise DesignError(faults)
@@ -340,4 +411,5 @@ def build(design: DesignFile) -> Machine:
         throttle_minimum=design.throttle.minimum,
         step=design.simulation.step,
         record=design.simulation.record,
+        separation=separation.CRITERIA[engine.separation],
     )

@@ -9,6 +9,7 @@ import numpy as np
 
 from valvectl.design.schema import LEGS, LegName
 from valvectl.parts.controller import rate_limited
+from valvectl.parts.encoder import quantise
 from valvectl.parts.lookup import FloatArray
 from valvectl.plant.balance import OperatingPoint, solve
 from valvectl.plant.machine import Machine
@@ -57,15 +58,27 @@ def throttle_at(profile: Sequence[tuple[float, float]], time: FloatArray) -> Flo
 def commands(
     machine: Machine, schedule: Schedule, profile: Sequence[tuple[float, float]], duration: float
 ) -> dict[LegName, FloatArray]:
-    """Stem commands of each leg at its position samples [rad], within each leg's rate limit."""
+    """Stem commands of each leg at its position samples [rad], within each leg's rate limit.
+
+    The engine computer's message carries the angle in steps of ``Servo.command_step``; the rounding comes before the rate
+    limit, since that limit is the valve controller's own and works on what it has received, at full resolution.
+    """
     out: dict[LegName, FloatArray] = {}
     for name in LEGS:
         servo = machine.legs[name].servo
         count = int(np.floor(duration / servo.position_period + 1e-9)) + 1
         time = servo.position_period * np.arange(count, dtype=float)
         wanted = schedule.angle_at(name, throttle_at(profile, time))
+        wanted = rounded(wanted, servo.command_step)
         out[name] = limit_rate(wanted, servo.speed_limit * servo.position_period)
     return out
+
+
+def rounded(wanted: FloatArray, step: float) -> FloatArray:
+    """A command [rad] as the message carries it: the nearest multiple of ``step`` [rad]; as it is when that is zero."""
+    if step <= 0.0:
+        return wanted
+    return np.array([quantise(float(angle), step) for angle in wanted])
 
 
 def limit_rate(wanted: FloatArray, largest_step: float) -> FloatArray:

@@ -64,7 +64,8 @@ class Servo:
     speed_limit: float
     """Rate limit of the command and limit of the speed set-point [rad/s]."""
     hold_band: float
-
+    command_step: float
+    """Resolution of the position command's message, in stem angle [rad]; zero: not rounded."""
     gains: CascadeGains | None
     """Gains from the file; None: to be tuned."""
     return_preload: float = 0.0
@@ -144,5 +145,6 @@ def servo_numbers(leg: Leg) -> Servo:
         feedforward=controller.feedforward_speed,
         speed_limit=controller.command_speed_limit,
         hold_band=controller.hold_band,
+        command_step=controller.command_step,
         gains=None if controller.gains == "tune" else CascadeGains(**controller.gains.model_dump()),
     )

@@ -170,7 +170,7 @@ def pack(
             ix.STEP_OVER_UP: h / leg.up_inertance,
             ix.STEP_OVER_ALL: h / (leg.up_inertance + leg.down_inertance),
             ix.HALF_STEP_COMPLIANCE: 0.5 * h / leg.compliance,
-            ix.ORIFICE: leg.cda * math.sqrt(2.0 * leg.liquid.density),
+            ix.ORIFICE: leg.cda * math.sqrt(2.0 * leg.injector_density),
             ix.DELAY: leg.delay / h,
             ix.RELATIVE_SLOPE: leg.relative_slope,
             ix.COLD: leg.cold_factor,

@@ -12,14 +12,16 @@ from typing import Any
 from valvectl.design.design_file import DesignFile
 from valvectl.design.schema import LEGS
 from valvectl.errors import RangeError, SimulationError
-from valvectl.parts import valve
 from valvectl.parts.nozzle import SUMMERFIELD_RATIO
-from valvectl.plant.balance import coefficient
+from valvectl.review.engine_warnings import engine_warnings
+from valvectl.review.find_tank import NOT_DECLARED
 from valvectl.review.mend import remedies
 from valvectl.review.requirements import REQUIREMENTS
 from valvectl.review.verdict import Review
 from valvectl.studies.analysis import Analysis
+from valvectl.studies.port_facts import port_notes
 from valvectl.studies.spread import SpreadResult
+from valvectl.studies.turbulence import sentence
 
 Progress = Callable[[str, int, int], None]
 """Called with (stage in words, stages done, stages in all)."""
@@ -39,11 +41,8 @@ _STAGES: tuple[tuple[str, str], ...] = (
     ("full strokes", "stroke"),
     ("motor heating", "heat"),
     ("tolerances", "spread"),
+    ("tank disturbances", "disturbance"),
 )
-
-
-TYPICAL_FL, TYPICAL_FD = 0.9, 0.99
-"""Factors for the valve Reynolds number of a ball valve little open (IEC 60534-2-1 typical values, from memory)."""
 
 
 def versions() -> dict[str, str]:
@@ -71,11 +70,7 @@ def warnings_of(analysis: Analysis, spread: SpreadResult | None) -> tuple[str, .
             )
         if float(angles.max()) > leg.characteristic.last + 1e-12:
             out.append(f"{name}: the valve is used beyond the last stated Kv; Kv there is held.")
-        if data.valve.port is not None:
-            out.append(
-                f"{name}: the port is Weisbach's round cock, typed from memory and good from 25 to 85 deg; its FL values "
-                "are typical, not of this valve. Replace both by a flow test."
-            )
+        out.extend(f"{name}: {text}" for text in port_notes(data.valve))
         pipes = [data.line.inner_diameter, *([] if data.downstream is None else [data.downstream.inner_diameter])]
         if not data.valve.reducers and max(pipes) > 1.05 * data.valve.bore:
             out.append(
@@ -88,19 +83,10 @@ def warnings_of(analysis: Analysis, spread: SpreadResult | None) -> tuple[str, .
                 f"{name}: the valve chokes over part of the throttle range; flow and O/F then answer to tank pressure and "
                 "temperature differently on the two sides of the choke line."
             )
-        lowest_flow = float(ladder.legs[name].flow.min())
-        reynolds = valve.valve_reynolds(
-            3600.0 * lowest_flow / leg.liquid.density,
-            leg.liquid.viscosity / leg.liquid.density,
-            coefficient(leg, float(angles.min()))[0] / valve.KV_TO_C,
-            TYPICAL_FL,
-            TYPICAL_FD,
-            data.line.inner_diameter,
-        )
-        if reynolds < 1e4:
-            out.append(
-                f"{name}: valve Reynolds number {reynolds:.0f} at the lowest throttle; turbulent sizing is not sure."
-            )
+        regime = ladder.legs[name].turbulence
+        said = sentence(ladder.throttle, regime.reynolds, regime.factor)
+        if said and not said.endswith(": turbulent"):
+            out.append(f"{name}: {said}.")
         longest = max(data.line.length, 0.0 if data.downstream is None else data.downstream.length)
         out.append(
             f"{name}: lines are rigid columns in one lump, good well below {leg.liquid.sound_speed / (4 * longest):.0f} Hz; "
@@ -124,6 +110,9 @@ def warnings_of(analysis: Analysis, spread: SpreadResult | None) -> tuple[str, .
             f"{100 * float(ladder.throttle[j]):.0f} % throttle, below {SUMMERFIELD_RATIO}; "
             "the flow may separate, thrust is unsure."
         )
+    out.extend(engine_warnings(ladder))
+    if not analysis.tank_work.declared:
+        out.append(NOT_DECLARED)
     for text in spread.left_out if spread is not None else ():
         out.append(f"tolerance left out: {text}")
     if spread is not None and not spread.contributions:
@@ -161,7 +150,12 @@ def check(design: DesignFile, progress: Progress | None = None) -> Review:
     missed = [r for r in rows if r.verdict == "missed"]
     tell("what would mend the missed requirements" if missed else "report", len(_STAGES))
     mended = remedies(analysis, rows, lambda text: tell(text, len(_STAGES)))
+    coarse = [r.leg for r in missed if r.id == "flow_resolution" and r.leg is not None]
+    if coarse:
+        studies["resolution_fix"] = {leg: analysis.resolution_fix[leg] for leg in coarse}
     tell("done", of)
+    if not analysis.tank_work.declared:
+        studies.pop("disturbance", None)
     for internal in ("machine", "schedule"):
         studies.pop(internal, None)
     return Review(

@@ -8,8 +8,10 @@ pyplot is not used: ``figure.savefig("name.svg")`` writes what is drawn, and a n
 from __future__ import annotations
 
 from valvectl.review.figure_style import svg_text
-from valvectl.review.figures_engine import ladder_chart, resolution_chart, spread_chart, throttle_chart
-from valvectl.review.figures_ports import choking_chart, ports_chart
+from valvectl.review.figures_disturbance import disturbance_chart
+from valvectl.review.figures_engine import ladder_chart, spread_chart, throttle_chart
+from valvectl.review.figures_ports import choking_chart, installed_chart, ports_chart
+from valvectl.review.figures_resolution import resolution_chart
 from valvectl.review.figures_servo import bode, nyquist, ratio_chart, step, torque_chart
 from valvectl.review.figures_stability import stability_chart
 from valvectl.review.figures_surge import closing_chart, fill_chart, surge_chart
@@ -18,7 +20,9 @@ __all__ = [
     "bode",
     "choking_chart",
     "closing_chart",
+    "disturbance_chart",
     "fill_chart",
+    "installed_chart",
     "ladder_chart",
     "nyquist",
     "ports_chart",

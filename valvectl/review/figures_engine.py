@@ -1,4 +1,4 @@
-"""Figures of the whole engine: resolution, throttle run, pressure ladder, tolerances. They draw, no physics."""
+"""Figures of the whole engine: throttle run, pressure ladder, tolerances. They draw, no physics."""
 
 from __future__ import annotations
 
@@ -19,7 +19,6 @@ from valvectl.review.figure_style import (
     given_or_new,
     limit_line,
     one_axes,
-    plain_numbers,
     styled,
     thinned,
 )
@@ -29,7 +28,6 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from valvectl.studies.ladder import LadderResult
-    from valvectl.studies.resolution import ResolutionResult
     from valvectl.studies.spread import SpreadResult
     from valvectl.studies.throttle import ThrottleResult
 
@@ -43,54 +41,6 @@ LEAST_INPUT = 1e-5
 
 def _leg_style(name: LegName, **more: Any) -> dict[str, Any]:
     return {"color": LEG_COLOUR[name], "linestyle": LEG_LINE[name], **more}
-
-
-@styled
-def resolution_chart(result: ResolutionResult, axes: Any = None) -> Figure:
-    """Flow change of the smallest reliable step over the throttle range, and each cause of it a leg. Needs 3 axes."""
-    legs = [name for name in LEGS if name in result.legs]
-    figure, (both, *each) = given_or_new(
-        axes,
-        1 + len(legs),
-        7.2,
-        2.5 + 2.1 * len(legs),
-        sharex=True,
-        gridspec_kw={"height_ratios": [1.15] + [1.0] * len(legs)},
-    )
-    percent = 100.0 * result.throttle
-    limit = 100.0 * result.limit
-    ends: list[tuple[float, str, Any]] = []
-    for name in legs:
-        step_size = 100.0 * result.legs[name].flow_step
-        both.plot(percent, step_size, **_leg_style(name, linewidth=1.9))
-        ends.append((float(step_size[-1]), name, LEG_COLOUR[name]))
-    top = 1.15 * max(limit, *(100.0 * float(np.max(result.legs[n].flow_step)) for n in legs))
-    both.set_ylim(0.0, top)
-    both.axhspan(0.0, limit, color=ALLOWED, zorder=0)
-    limit_line(both, limit, f"limit {limit:.3g} %", at=0.01)
-    both.set_ylabel("flow step [%]")
-    both.set_title("Flow change of the smallest reliable step")
-    end_labels(both, ends)
-    for ax, name in zip(each, legs, strict=True):
-        leg = result.legs[name]
-        ends = []
-        for j, (cause, size) in enumerate(leg.steps.items()):
-            flow = 100.0 * leg.gain * size
-            if not np.any(flow > 0.0):
-                continue
-            ax.plot(percent, flow, color=NEUTRAL[j % len(NEUTRAL)], linewidth=1.3)
-            ends.append((float(flow[-1]), cause, NEUTRAL[j % len(NEUTRAL)]))
-        ax.set_yscale("log")
-        shown = [e[0] for e in ends] + [limit]
-        ax.set_ylim(0.5 * min(shown), max(2.0 * limit, 3.0 * max(100.0 * float(np.max(leg.flow_step)), limit) / 2.0))
-        plain_numbers(ax.yaxis)
-        limit_line(ax, limit, "limit", at=0.01)
-        end_labels(ax, ends, size=8.0)
-        ax.set_ylabel("flow step [%]")
-        ax.set_title(f"{name} leg: what sets it", color=LEG_COLOUR[name])
-    each[-1].set_xlabel("throttle [% of full thrust]")
-    both.set_xlim(float(percent.min()), float(percent.max()))
-    return figure
 
 
 @styled

@@ -98,12 +98,64 @@ def ports_chart(result: PortsResult, axes: Any = None) -> Figure:
     travel.axhspan(shut + spare, opened - spare, color=ALLOWED, zorder=0)
     if shut > closed:
         travel.axhspan(closed, shut, color=QUIET, alpha=0.25, zorder=0)
-    limit_line(travel, shut + spare, f"{spare:.3g} deg above the dead band ends", at=0.01)
+    limit_line(travel, shut + spare, f"{spare:.3g} deg above the end of the dead band", at=0.01)
     limit_line(travel, opened - spare, f"{spare:.3g} deg below the open stop", at=0.01, above=False)
     end_labels(travel, ends, size=8.0)
     travel.set_xlabel("throttle [% of full thrust]")
     travel.set_ylabel("opening [deg]")
     travel.set_title("Opening over the throttle range; travel wanted is tinted")
+    return figure
+
+
+@styled
+def installed_chart(result: PortsResult, axes: Any = None) -> Figure:
+    """Installed characteristic (flow against opening, chamber at full pressure) of the design's port, the one recommended
+    and the next, dots at lowest and full throttle; below their installed gain over the throttle range. Needs 2 axes."""
+    figure, (flow, gain) = given_or_new(axes, 2, 7.2, 6.4)
+    percent = 100.0 * result.need.throttle
+    wanted = 100.0 * result.need.flow / result.need.flow[-1]
+    highest = 0.0
+    by_label = {c.label: j for j, c in enumerate(result.candidates)}
+    for place, curve in enumerate(result.installed):
+        j = by_label[curve.label]
+        port = result.candidates[j]
+        look: dict[str, Any] = {
+            "color": INK if j == 0 else NEUTRAL[place % len(NEUTRAL)],
+            "linewidth": 2.2 if j == result.recommended else 1.2,
+            "linestyle": "-" if j in (0, result.recommended) else (0, (5.0, 1.6)),
+        }
+        label = port.label + _role(result, j)
+        angle = np.degrees(curve.angle)
+        at = np.degrees(port.angle)
+        full = float(np.interp(at[-1], angle, curve.flow)) if math.isfinite(at[-1]) else 1.0
+        flow.plot(angle, 100.0 * curve.flow / full, label=label, **look)
+        used = np.isfinite(at)
+        # At low throttle the chamber's pressure is lower too, so that less opening passes the flow than this curve says.
+        if bool(used[-1]):
+            flow.plot(at[-1], 100.0, "o", color=look["color"], markersize=4.5)
+        gain.plot(percent, 100.0 * np.radians(port.gain), label=label, **look)
+        highest = max(highest, float(np.nanmax(100.0 * np.radians(port.gain))) if bool(np.any(used)) else 0.0)
+    closed, opened = (math.degrees(a) for a in result.stops)
+    flow.set_xlim(closed, opened)
+    flow.set_ylim(0.0, None)
+    flow.axhspan(float(wanted.min()), 100.0, color=ALLOWED, zorder=0)
+    flow.annotate(
+        f"flow needed, {percent[0]:.0f} to {percent[-1]:.0f} % throttle", (0.985, float(wanted.min())),
+        xycoords=flow.get_yaxis_transform(), xytext=(0, 3), textcoords="offset points", ha="right", va="bottom",
+        fontsize=8.0, color="#3f6b45",
+    )  # fmt: skip
+    flow.legend(loc="upper left", fontsize=8.0)
+    flow.set_xlabel("opening [deg]")
+    flow.set_ylabel("flow [% of full flow]")
+    flow.set_title(
+        f"{result.leg} leg: flow at full chamber pressure; authority {float(result.need.authority[-1]):.2f} at full thrust",
+        color=LEG_COLOUR[result.leg],
+    )
+    gain.set_xlim(float(percent.min()), float(percent.max()))
+    gain.set_ylim(0.0, 1.15 * highest if highest > 0.0 else 1.0)
+    gain.set_xlabel("throttle [% of full thrust]")
+    gain.set_ylabel("installed gain [% flow/deg]")
+    gain.set_title("Flow per degree of the ball over the throttle range; the flatter, the easier to control")
     return figure
 
 
@@ -114,6 +166,7 @@ def choking_chart(results: Mapping[LegName, PortsResult], ax: Axes | None = None
     ax = one_axes(ax, 7.2, 3.8)
     highest = 1.0
     limit = 1.0
+    straddles: list[str] = []
     throttle: Any = np.zeros(0)
     for name in LEGS:
         if name not in results:
@@ -124,7 +177,8 @@ def choking_chart(results: Mapping[LegName, PortsResult], ax: Axes | None = None
         corner = 100.0 * result.corner_throttle
         look: dict[str, Any] = {"color": LEG_COLOUR[name], "linestyle": LEG_LINE[name]}
         ax.plot(throttle, result.own.choking, linewidth=1.9, label=f"{name}, as designed", **look)
-        ax.plot(corner, result.own.choking_adverse, linewidth=1.9, alpha=0.4, label="at adverse bounds", **look)
+        ax.plot(corner, result.own.choking_adverse, linewidth=1.9, alpha=0.4, label=f"{name}, adverse bounds", **look)
+        straddles += [name] if any(flag.startswith("straddles") for flag in result.own.flags) else []
         highest = max(highest, result.own.worst_choking)
         if result.recommended:
             pick = result.candidates[result.recommended]
@@ -143,5 +197,6 @@ def choking_chart(results: Mapping[LegName, PortsResult], ax: Axes | None = None
     ax.legend(loc="lower left", ncols=2)
     ax.set_xlabel("throttle [% of full thrust]")
     ax.set_ylabel("valve drop over choking drop [-]")
-    ax.set_title("Distance from choking, both legs")
+    said = f"; {' and '.join(straddles)} chokes over part of the range" if straddles else ""
+    ax.set_title(f"Distance from choking, both legs{said}")
     return ax

@@ -31,7 +31,11 @@ UNSTABLE = "#f0d3d6"
 THIN = "#f4ecd8"
 """Fill where it is stable with less than the margin wanted."""
 MOST_MARGIN = 24.0
-"""Gain margins above are drawn at the top of the chart [dB]."""
+"""The chart ends here: curves of larger gain margin leave it at the top [dB]."""
+NEVER = 100.0
+"""Where a gain margin without bound is drawn, well outside the chart [dB]."""
+HERTZ_LABELS = 3
+"""Frequencies written along a border, at most."""
 FACTORS = (0.1, 0.2, 0.25, 0.5, 0.7, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 10.0)
 
 
@@ -55,14 +59,35 @@ def _separation(ax: Axes, result: StabilityResult, label: bool) -> None:
         )
 
 
+def _border_frequencies(ax: Axes, result: StabilityResult, case: ManifoldCase) -> None:
+    """The frequency at which the loop would chug, written along the border of a map."""
+    # not where the label, which hangs below the border, would lie on the operating points
+    clear = (case.neutral_scale < 0.95) | (case.neutral_scale > 1.4)
+    inside = np.nonzero(np.isfinite(case.neutral_frequency) & clear)[0]
+    if inside.size == 0:
+        return
+    for j in np.unique(inside[np.linspace(0, inside.size - 1, HERTZ_LABELS + 2).round().astype(int)[1:-1]]):
+        ax.annotate(
+            f"{case.neutral_frequency[j]:.0f} Hz",
+            (100.0 * float(result.throttle[j]), float(case.neutral_scale[j])),
+            xytext=(4, -4),
+            textcoords="offset points",
+            ha="left",
+            va="top",
+            color=LIMIT,
+            fontsize=8.0,
+            zorder=3,
+        )
+
+
 @styled
 def chug_margin_chart(result: StabilityResult, ax: Axes | None = None, *, margin: float = 6.0) -> Axes:
     """Gain margin of the chug loop over the throttle range, one curve a manifold state; ``margin`` wanted [dB]."""
     ax = one_axes(ax, 7.2, 3.6)
     percent = 100.0 * result.throttle
-    shown = [np.minimum(case.gain_margin, MOST_MARGIN) for case in result.cases]
+    shown = [np.minimum(case.gain_margin, NEVER) for case in result.cases]
     low = min(-2.0, *(float(np.min(values)) for values in shown)) - 1.0
-    high = max(margin + 2.0, *(float(np.max(values)) for values in shown)) + 1.0
+    high = min(max(margin + 2.0, *(float(np.max(values)) for values in shown)), max(MOST_MARGIN, margin + 2.0)) + 1.0
     ax.set_xlim(float(percent.min()), float(percent.max()))
     ax.set_ylim(low, high)
     ax.axhspan(margin, high, color=ALLOWED, zorder=0)
@@ -75,7 +100,11 @@ def chug_margin_chart(result: StabilityResult, ax: Axes | None = None, *, margin
             percent, values, color=colour, linewidth=2.2 if stated else 1.3, linestyle="-" if stated else (0, (5, 1.6))
         )
         ends.append(
-            (float(values[-1]), f"{case.label}{', as stated' if stated and 'stated' not in case.label else ''}", colour)
+            (
+                min(float(values[-1]), high),
+                f"{case.label}{', as stated' if stated and 'stated' not in case.label else ''}",
+                colour,
+            )
         )
     _separation(ax, result, True)
     limit_line(ax, 0.0, "unstable below", at=0.99, above=False)
@@ -83,7 +112,8 @@ def chug_margin_chart(result: StabilityResult, ax: Axes | None = None, *, margin
     end_labels(ax, ends, size=8.0)
     ax.set_ylabel("gain margin [dB]")
     ax.set_xlabel("throttle [% of full thrust]")
-    ax.set_title("Chug: gain margin over the throttle range")
+    full = float(result.chamber_pressure[int(np.argmax(result.throttle))]) / 1e5
+    ax.set_title(f"Chug: gain margin over the throttle range (chamber {full:.3g} bar abs at full thrust)")
     return ax
 
 
@@ -139,18 +169,24 @@ def stability_map(
                 zorder=4,
                 label="operating point, stable" if fine else "operating point, unstable",
             )
+    _border_frequencies(ax, result, case)
     labels = [(UNSTABLE, "unstable"), (THIN, f"under {wanted:.3g} dB"), (ALLOWED, f"{wanted:.3g} dB or more")]
+    from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
 
     handles: list[Any] = [Patch(facecolor=colour, label=text) for colour, text in labels]
+    if np.isfinite(case.neutral_frequency).any():
+        handles.append(Line2D([], [], color=LIMIT, linewidth=1.6, label="border, frequency there"))
     for line in ax.get_lines():
         if not str(line.get_label()).startswith("_"):
             handles.append(line)
     ax.legend(handles=handles, loc="upper left", bbox_to_anchor=(1.0, 1.0), fontsize=8.0)
     ax.set_ylabel("delays over those stated [-]")
+    full = int(np.argmax(result.throttle))
+    stated = ", ".join(f"{name} {1e3 * float(values[full]):.3g}" for name, values in result.delay.items())
     ax.set_xlabel("throttle [% of full thrust]")
-    exponent = f", delay ~ throttle^-{result.delay_exponent:g}" if result.delay_exponent else ""
-    ax.set_title(f"Stability map, manifolds: {case.label}{exponent}")
+    exponent = f" x throttle^{-result.delay_exponent:g}" if result.delay_exponent else ""
+    ax.set_title(f"Stability map, {case.label}; delays stated: {stated} ms{exponent}")
     return ax
 
 

@@ -66,24 +66,36 @@ def closing_chart(result: SurgeResult, axes: Any = None) -> Figure:
         pressure.set_ylabel("before the valve [bar abs]")
         pressure.set_xlabel("time [ms]")
         return figure
-    angle.plot(1e3 * law.time, np.degrees(law.angle), color=LEG_COLOUR[result.leg], linestyle=LEG_LINE[result.leg])
+    colour = LEG_COLOUR[result.leg]
     ends = np.degrees([float(law.angle[0]), float(law.angle[-1])])
-    angle.plot([0.0, 1e3 * law.duration], ends, color=QUIET, linewidth=0.9, linestyle=":")
+    angle.plot([0.0, 1e3 * law.duration], ends, color=INK, linewidth=1.0, linestyle=(0, (5, 2)), label="constant speed")
+    angle.plot(1e3 * law.time, np.degrees(law.angle), color=colour, linewidth=2.0, label="least surge")
     angle.set_ylabel("ball angle [deg]")
     angle.set_title(
-        f"{result.leg} leg: closing in {1e3 * law.duration:.0f} ms with least surge (dotted: constant speed)",
-        color=LEG_COLOUR[result.leg],
+        f"{result.leg} leg: closing from full thrust in {1e3 * law.duration:.0f} ms with least surge", color=colour
+    )
+    angle.legend(loc="upper right")
+    time, values = thinned(1e3 * law.constant.time, law.constant.valve_pressure / 1e5)
+    pressure.plot(
+        time,
+        values,
+        color=INK,
+        linewidth=1.0,
+        linestyle=(0, (5, 2)),
+        label=f"constant speed: peak {law.constant_speed_peak / 1e5:.2f} bar abs",
     )
     time, values = thinned(1e3 * law.run.time, law.run.valve_pressure / 1e5)
-    pressure.plot(time, values, color=LEG_COLOUR[result.leg], linestyle=LEG_LINE[result.leg])
-    pressure.axhline(result.static_pressure / 1e5, color=QUIET, linewidth=0.8, linestyle=":")
-    pressure.axhline(law.constant_speed_peak / 1e5, color=INK, linewidth=0.9, linestyle=(0, (1, 2)))
+    pressure.plot(time, values, color=colour, linewidth=2.0, label=f"least surge: peak {law.peak / 1e5:.2f} bar abs")
+    pressure.axhline(
+        result.static_pressure / 1e5,
+        color=QUIET,
+        linewidth=0.9,
+        linestyle=":",
+        label=f"at rest: {result.static_pressure / 1e5:.2f} bar abs",
+    )
+    pressure.legend(loc="lower right")
     pressure.set_ylabel("before the valve [bar abs]")
     pressure.set_xlabel("time [ms]")
-    pressure.set_title(
-        f"peak {law.peak / 1e5:.3f} bar abs; at constant speed {law.constant_speed_peak / 1e5:.3f} (dots); "
-        f"at rest {result.static_pressure / 1e5:.3f} (dotted)"
-    )
     return figure
 
 
@@ -101,7 +113,18 @@ def fill_chart(result: FillResult, ax: Axes | None = None) -> Axes:
         clock = 1e3 * (leg.time + command)
         upto = np.append(clock[clock <= right], right)
         mass = np.interp(upto, clock, 1e3 * leg.injected)
-        ax.plot(upto, mass, color=LEG_COLOUR[name], linestyle=LEG_LINE[name], label=f"{name}: {1e3 * leg.mass:.1f} g")
+        lit = upto <= 1e3 * result.ignition
+        before = np.append(upto[lit], 1e3 * result.ignition)
+        ax.plot(
+            before,
+            np.interp(before, upto, mass),
+            color=LEG_COLOUR[name],
+            linestyle=LEG_LINE[name],
+            linewidth=2.0,
+            label=f"{name}: {1e3 * leg.mass:.1f} g at ignition ({1e3 * leg.mass_low:.1f} to {1e3 * leg.mass_high:.1f})",
+        )
+        late = np.insert(upto[~lit], 0, 1e3 * result.ignition)
+        ax.plot(late, np.interp(late, upto, mass), color=LEG_COLOUR[name], linewidth=0.8, linestyle=":")
         ax.errorbar(
             [1e3 * result.ignition + side * 0.02 * span],  # apart, so that both can be read
             [1e3 * leg.mass],
@@ -118,6 +141,14 @@ def fill_chart(result: FillResult, ax: Axes | None = None) -> Axes:
         ha="right",
         va="center",
         color=LIMIT,
+        fontsize=8.0,
+    )
+    ax.annotate(
+        " dotted: if ignition comes late",
+        (1e3 * result.ignition, 1.02 * top),
+        ha="left",
+        va="center",
+        color=QUIET,
         fontsize=8.0,
     )
     ax.set_xlim(left, right)

@@ -36,6 +36,7 @@ SIMULATED = frozenset(
     (
         "mixture_ratio_transient",
         "mixture_ratio_settling",
+        "mixture_ratio_disturbed",
         "stroke_time",
         "step_overshoot",
         "step_settling",
@@ -72,6 +73,7 @@ _SLOT = "legs.{leg}.valve.slot_clearance"
 _LIMIT = "legs.{leg}.actuator.current_limit"
 _SPEED = "legs.{leg}.controller.command_speed_limit"
 _BAND = "legs.{leg}.controller.hold_band"
+_COMMAND = "legs.{leg}.controller.command_step"
 _STIFF = "legs.{leg}.actuator.gears[-1].stiffness"
 _COUPLING = "legs.{leg}.actuator.coupling_stiffness"
 _GAP = "legs.{leg}.actuator.gears[-1].lost_motion"
@@ -79,6 +81,7 @@ _DELAY = "legs.{leg}.controller.position_delay"
 _FILTER = "legs.{leg}.controller.speed_filter"
 SWITCHES: dict[str, tuple[Switch, ...]] = {
     "flow_resolution": (Switch("legs.{leg}.actuator.position_encoder.location", "stem"),),
+    "flow_dead_band": (Switch("legs.{leg}.actuator.position_encoder.location", "stem"),),
     "limit_cycle": (Switch("legs.{leg}.actuator.position_encoder.location", "motor"),),
 }
 """Words to try where no number within reach suffices."""
@@ -93,8 +96,29 @@ KNOBS: dict[str, tuple[Knob, ...]] = {
         Knob(_STIFF, True),
     ),
     "mixture_ratio_settling": (Knob(_GAIN, True), Knob(_SPEED, True), Knob(_BAND, False), Knob(_GAP, False)),
+    "mixture_ratio_disturbed": (
+        Knob("legs.{leg}.tank.lock_up", False),
+        Knob("legs.{leg}.tank.response_time", False),
+        Knob("legs.{leg}.tank.ullage.share", True),
+        Knob("legs.{leg}.tank.ullage.collapse.share", False),
+        Knob("legs.{leg}.tank.gas_valve.kv", True),
+        Knob("legs.{leg}.tank.gas_valve.dead_band", False),
+        Knob("legs.{leg}.tank.warming", False),
+    ),
     "flow_resolution": (
         Knob(_COUNTS, True),
+        Knob(_COMMAND, False),
+        Knob(_SLOT, False),
+        Knob(_BAND, False),
+        Knob(_STIFF, True),
+        Knob(_COUPLING, True),
+        Knob(_PORT, False),
+        Knob(_RATIO, True),
+        Knob(_GAP, False),
+    ),
+    "flow_dead_band": (
+        Knob(_COUNTS, True),
+        Knob(_COMMAND, False),
         Knob(_SLOT, False),
         Knob(_BAND, False),
         Knob(_STIFF, True),
@@ -106,6 +130,11 @@ KNOBS: dict[str, tuple[Knob, ...]] = {
     "valve_travel": (Knob(_PORT, True), Knob(_PORT, False)),
     "cavitation": (Knob("legs.{leg}.tank.pressure", False), Knob(_PORT, True)),
     "injector_stiffness": (Knob("legs.{leg}.injector.hole_diameter", False),),
+    "boiling_margin": (
+        Knob("legs.{leg}.jacket.heat", False),
+        Knob("legs.{leg}.jacket.temperature_rise", False),
+        Knob("legs.{leg}.injector.hole_diameter", False),
+    ),
     "chug_margin": (
         Knob("legs.{leg}.manifold.gas_volume", False),
         Knob("legs.{leg}.injector.hole_diameter", False),

@@ -10,10 +10,12 @@ from typing import TYPE_CHECKING, Any
 from valvectl.design.schema import LEGS
 from valvectl.review.verdict import Review
 from valvectl.review.wording import number, signed
+from valvectl.studies.turbulence import sentence
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+    from valvectl.studies.disturbance_result import DisturbanceResult
     from valvectl.studies.ladder import LadderResult
     from valvectl.studies.loop import LoopResult
     from valvectl.studies.ratio import RatioResult
@@ -86,6 +88,7 @@ def groups(review: Review) -> list[Group]:
         "ratio": _ratio_group,
         "resolution": _resolution_group,
         "ladder": _ladder_group,
+        "disturbance": _disturbance_group,
         "stability": _stability_group,
         "torque": _torque_group,
         "spread": _spread_group,
@@ -212,27 +215,9 @@ def _ratio_group(review: Review, results: Mapping[str, RatioResult]) -> Group:
 
 
 def _resolution_group(review: Review, result: ResolutionResult) -> Group:
-    from valvectl.review.figures import resolution_chart
+    from valvectl.review.report_resolution import resolution_group
 
-    group = Group("resolution", "Flow resolution", "How finely can flow be set, and what stands in the way?")
-    group.plots.append(
-        _plot(
-            resolution_chart(result),
-            "resolution",
-            "Flow change of the smallest reliable step over the throttle range",
-            "Top: what one smallest reliable step of the ball does to the flow; it should lie in the shaded range. "
-            "Below: each cause by itself; the uppermost curve is the one worth mending.",
-        )
-    )
-    for leg in LEGS:
-        coarse = result.coarse_below(leg)
-        if math.isfinite(coarse):
-            group.notes.append(
-                f"{leg} leg: coarser than the limit up to an opening of {number(math.degrees(coarse), 3)}°."
-            )
-        else:
-            group.notes.append(f"{leg} leg: nowhere coarser than the limit in the throttle range.")
-    return group
+    return resolution_group(review, result)
 
 
 def _ladder_group(review: Review, result: LadderResult) -> Group:
@@ -249,7 +234,17 @@ def _ladder_group(review: Review, result: LadderResult) -> Group:
             "chokes, and injector drop over chamber pressure, which keeps the chamber from driving the feed lines.",
         )
     )
+    for name, leg in result.legs.items():
+        said = sentence(result.throttle, leg.turbulence.reynolds, leg.turbulence.factor)
+        if said:
+            group.notes.append(f"{name} leg: {said}.")
     return group
+
+
+def _disturbance_group(review: Review, result: DisturbanceResult) -> Group:
+    from valvectl.review.report_disturbance import disturbance_group
+
+    return disturbance_group(review, result)
 
 
 def _stability_group(review: Review, result: StabilityResult) -> Group:

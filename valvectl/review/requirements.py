@@ -9,6 +9,9 @@ from dataclasses import dataclass
 from valvectl.design.schema import LEGS, LegName
 from valvectl.errors import RangeError, SimulationError
 from valvectl.review.find_feed import Found, at_throttle, bounds, cavitation, chug, stiffness
+from valvectl.review.find_jacket import HOT_METHOD, boiling, is_heated
+from valvectl.review.find_resolution import dead_band, resolution
+from valvectl.review.find_tank import disturbed, is_disturbed
 from valvectl.review.verdict import Operator, Row, row
 from valvectl.studies.analysis import Analysis
 from valvectl.studies.spread import COVERAGE
@@ -107,18 +110,6 @@ def _ratio_settling(analysis: Analysis, leg: LegName | None) -> Found:
             f"hold {at_throttle(worst.throttle)} from {worst.start:.2f} s: does not stay {band}",
         )
     return worst.settling, f"hold {at_throttle(worst.throttle)} from {worst.start:.2f} s, {band}"
-
-
-def _resolution(analysis: Analysis, leg: LegName | None) -> Found:
-    assert leg is not None
-    found = analysis.resolution
-    value, j = found.worst(leg)
-    at = found.legs[leg]
-    return (
-        100.0 * value,
-        f"{at_throttle(float(found.throttle[j]))}, {math.degrees(float(at.angle[j])):.1f} deg open: {at.cause[j]} of "
-        f"{math.degrees(float(at.smallest_step[j])):.3f} deg",
-    )
 
 
 def _travel(analysis: Analysis, leg: LegName | None) -> Found:
@@ -313,14 +304,35 @@ REQUIREMENTS: tuple[Requirement, ...] = (
         _RUN,
     ),
     Requirement(
+        "mixture_ratio_disturbed",
+        "O/F error from the tanks",
+        "<=",
+        "%",
+        100.0,
+        False,
+        disturbed,
+        "quasi-steady run of all declared tank disturbances together, nominal, valves on their schedule",
+        is_disturbed,
+    ),
+    Requirement(
         "flow_resolution",
         "flow change of the smallest reliable step",
         "<=",
         "%",
         100.0,
         True,
-        _resolution,
-        "largest of count, hold band, jump after sticking and unseen lost motion, times the installed gain",
+        resolution,
+        "largest of command step, count, hold band, jump after sticking and unseen lost motion, times the installed gain",
+    ),
+    Requirement(
+        "flow_dead_band",
+        "flow change of the smallest sure step after a reversal",
+        "<=",
+        "%",
+        100.0,
+        True,
+        dead_band,
+        "sum of command step, zone of rest and unseen lost motion, times the installed gain",
     ),
     Requirement(
         "valve_travel", "travel left to the nearer end", ">=", "deg", 180.0 / math.pi, True, _travel, "steady balance"
@@ -354,6 +366,9 @@ REQUIREMENTS: tuple[Requirement, ...] = (
         False,
         chug,
         "linear loop of both feed legs, manifolds, combustion delays and chamber, nominal; manifolds as stated",
+    ),
+    Requirement(
+        "boiling_margin", "pressure over vapour pressure, jacket", ">=", "", 1.0, True, boiling, HOT_METHOD, is_heated
     ),
     Requirement(
         "torque_margin",

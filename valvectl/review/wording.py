@@ -13,6 +13,7 @@ MARK = {"met": "●", "missed": "▲", "not assessed": "◇"}
 _NEVER = {
     "mixture_ratio_settling": ("does not settle", "never"),
     "step_settling": ("does not settle", "never"),
+    "mixture_ratio_disturbed": ("run ends early", "ends"),
     "stroke_time": ("does not arrive", "never"),
     "tracking_mismatch": ("does not follow", "never"),
     "peak_sensitivity": ("unstable", "unstable"),

@@ -118,6 +118,7 @@ def tune(servo: Servo) -> CascadeGains:
             half_gap=0.0,
             half_slot=0.0,
             hold_band=0.0,
+            command_step=0.0,
             position_count=0.0,
             position_accuracy=0.0,
             speed_limit=1.0,

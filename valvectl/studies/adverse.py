@@ -10,6 +10,7 @@ import re
 from typing import Any
 
 from valvectl.design.design_file import DesignFile, Input
+from valvectl.design.tolerances import bounds_of
 from valvectl.plant.machine import Machine, build
 from valvectl.plant.schedule import Schedule, build_schedule
 
@@ -34,7 +35,7 @@ FLOW: tuple[tuple[str, int], ...] = (
     (r"tank\.(pressure|height|load_factor)$", +1),
     (r"tank\.droop$", -1),
     (r"injector\.(discharge_coefficient|hole_diameter)$", +1),
-    (r"jacket\.pressure_drop$", -1),
+    (r"jacket\.(pressure_drop|heat|temperature_rise)$", -1),
 )
 """Inputs of choking and the side that brings it nearer: a wide injector and a low jacket drop leave the valve more
 pressure to take."""
@@ -42,10 +43,21 @@ STIFFNESS: tuple[tuple[str, int], ...] = (
     (r"injector\.(discharge_coefficient|hole_diameter)$", +1),
     (r"liquid\.temperature$", -1),
     (r"liquid\.density$", +1),
+    (r"jacket\.(heat|temperature_rise)$", -1),
     (r"combustion\.efficiency$", +1),
 )
 """Inputs of injector stiffness at a wanted thrust and the side that softens it: wide orifices, dense (cold) liquid, and a
 high c* efficiency, which asks for less flow."""
+
+BOILING: tuple[tuple[str, int], ...] = (
+    (r"jacket\.(heat|temperature_rise|outlet_vapour_pressure)$", +1),
+    (r"jacket\.specific_heat$", -1),
+    (r"liquid\.(temperature|vapour_pressure)$", +1),
+    (r"injector\.(discharge_coefficient|hole_diameter)$", +1),
+    (r"combustion\.efficiency$", +1),
+)
+"""Inputs of boiling behind a jacket and the side that brings it nearer: more heat, less flow to carry it, a lower pressure
+before the injector."""
 
 
 def adverse(design: DesignFile, sides: tuple[tuple[str, int], ...]) -> tuple[Machine, tuple[str, ...]]:
@@ -73,10 +85,12 @@ def corner_schedule(
 
 
 def moved_value(item: Input, sign: int) -> Any:
-    """An input's value [SI] at one of its bounds: +1 the upper, -1 the lower; a list as a whole, FL not above one."""
+    """An input's value [SI] at one of its bounds: +1 the upper, -1 the lower; a list as a whole, every entry on that side
+    by its own width, FL not above one and a flow coefficient not below zero."""
     assert item.tolerance is not None
     if isinstance(item.value, tuple):
-        moved = [float(v) * (1.0 + sign * item.tolerance) for v in item.value]
-        return [min(v, 1.0) for v in moved] if item.key.endswith(".fl") else moved
+        return list(bounds_of(item.key.rsplit(".", 1)[-1], item.value, item.tolerance, item.relative, sign))
+    assert isinstance(item.value, (int, float))
+    assert isinstance(item.tolerance, float)
     width = abs(float(item.value)) * item.tolerance if item.relative else item.tolerance
     return float(item.value) + sign * width

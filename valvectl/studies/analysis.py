@@ -12,13 +12,17 @@ from valvectl.parts.controller import CascadeGains
 from valvectl.plant.machine import Machine, build
 from valvectl.plant.schedule import Schedule, build_schedule
 from valvectl.servo.tune import gains_of
-from valvectl.studies.adverse import FLOW, STIFFNESS, TORQUE, adverse, corner_schedule
+from valvectl.studies.adverse import BOILING, FLOW, STIFFNESS, TORQUE, adverse, corner_schedule
+from valvectl.studies.disturbance import TankWork, disturbance
+from valvectl.studies.disturbance_result import DisturbanceResult
 from valvectl.studies.fill import FillResult, fill
 from valvectl.studies.heat import HeatResult, heat
 from valvectl.studies.ladder import LadderResult, ladder
+from valvectl.studies.line_waves import wave_transit
 from valvectl.studies.loop import LoopResult, loop
 from valvectl.studies.port_result import PortsResult
 from valvectl.studies.ports import ports
+from valvectl.studies.purge import PurgeResult, purge
 from valvectl.studies.ratio import RatioResult, ratio
 from valvectl.studies.resolution import ResolutionResult, resolution
 from valvectl.studies.resolution_fix import StepFixes, resolution_fix
@@ -102,9 +106,16 @@ class Analysis:
         return ladder(machine, schedule), moved
 
     @cached_property
+    def boiling_corner(self) -> tuple[LadderResult, tuple[str, ...]]:
+        """Pressure ladder with the tolerances at their adverse bounds for boiling behind a heated jacket."""
+        machine, schedule, moved = corner_schedule(self.design, BOILING)
+        return ladder(machine, schedule), moved
+
+    @cached_property
     def resolution(self) -> ResolutionResult:
         """Flow and mixture ratio per smallest reliable step."""
-        return resolution(self.machine, self.schedule, self.design.requirements.flow_resolution)
+        limits = self.design.requirements
+        return resolution(self.machine, self.schedule, limits.flow_resolution, limits.flow_dead_band)
 
     @cached_property
     def torque(self) -> dict[LegName, TorqueResult]:
@@ -144,6 +155,11 @@ class Analysis:
         return _EachLeg(lambda name: ports(self.design, self.machine, self.schedule, name))
 
     @cached_property
+    def purge(self) -> Mapping[LegName, PurgeResult]:
+        """Purge gas of the legs that have any."""
+        return _EachLeg(lambda name: purge(self.design, self.machine, self.schedule, name))
+
+    @cached_property
     def resolution_fix(self) -> Mapping[LegName, StepFixes]:
         """What alone would bring the worst flow step to its limit."""
         return _EachLeg(lambda name: resolution_fix(self.design, self.machine, self.schedule, self.resolution, name))
@@ -153,12 +169,23 @@ class Analysis:
         """Feed-system stability (chug) over the throttle range."""
         manifolds = {name: self.design.leg(name).manifold for name in LEGS}
         exponent = self.design.engine.combustion.delay_exponent
-        return stability(self.machine, self.schedule, manifolds, delay_exponent=exponent)
+        transits = {name: wave_transit(self.design.leg(name).line, self.machine.legs[name].liquid) for name in LEGS}
+        return stability(self.machine, self.schedule, manifolds, delay_exponent=exponent, transits=transits)
 
     @cached_property
     def surge(self) -> Mapping[LegName, SurgeResult]:
         """Pressure surge in the lines and the closing law of least surge."""
         return _EachLeg(lambda name: surge(self.machine, self.design, self.schedule, name))
+
+    @cached_property
+    def tank_work(self) -> TankWork:
+        """Runs of both tanks over the throttle profile."""
+        return TankWork(self.design, self.machine, self.schedule, self.profile)
+
+    @cached_property
+    def disturbance(self) -> DisturbanceResult:
+        """What the tanks do to O/F over the throttle profile."""
+        return disturbance(self.tank_work)
 
     @cached_property
     def fill(self) -> FillResult:

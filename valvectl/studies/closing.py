@@ -59,7 +59,7 @@ class ValveLine:
             back_pressure=back,
             ff=self.leg.ff,
             down_loss=self.leg.down_loss,
-            fixed_loss=1.0 / (2.0 * self.leg.liquid.density * self.leg.cda**2),
+            fixed_loss=1.0 / (2.0 * self.leg.injector_density * self.leg.cda**2),
         )
 
     def standing(self, angle: float) -> float:
@@ -127,6 +127,9 @@ class ClosingLaw:
     fastest: float
     """Largest speed that the table asks for [rad/s]; at most the leg's limit."""
     run: Waves = field(repr=False)
+    """With that table."""
+    constant: Waves = field(repr=False)
+    """At constant speed in the same time."""
 
 
 def closing_law(
@@ -179,4 +182,5 @@ def closing_law(
         held_pressure=high,
         fastest=float(np.max(np.abs(np.diff(angle)))) / float(table[1]),
         run=run,
+        constant=constant,
     )

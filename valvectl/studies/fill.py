@@ -20,17 +20,13 @@ import numpy as np
 from valvectl.design.design_file import DesignFile
 from valvectl.design.schema import LEGS, LegName
 from valvectl.errors import DesignError, Fault
-from valvectl.parts import line, start, wave
+from valvectl.parts import closed_burn, line, start, wave
 from valvectl.parts.lookup import FloatArray
-from valvectl.plant.balance import leg_flow
-from valvectl.plant.machine import LegMachine, Machine
+from valvectl.plant.machine import Machine
 from valvectl.plant.schedule import Schedule
+from valvectl.studies.opening import DEVIATIONS, Opening, opening_of, scattered_mass, volume_behind
 from valvectl.studies.result import Result
 
-ANGLES = 61
-"""Angles at which the flow is worked out between shut and the starting angle."""
-STEPS = 2000
-"""Steps of the time integrals."""
 SCATTER = 0.005
 """Standard deviation of a valve's and of the igniter's timing when none is given [s] (assumed)."""
 IGNITION_DELAY = 0.01
@@ -40,8 +36,6 @@ WARM = 293.0
 HOT_OXYGEN = 430.0
 """Temperature of compressed gas from which the caution on oxygen is given [K]; from memory, about where the first
 greases and polymers ignite in pressurised oxygen."""
-DEVIATIONS = 2.0
-"""The high and low values lie this many standard deviations out: 2.3 % beyond each."""
 
 
 @dataclass(frozen=True)
@@ -113,13 +107,15 @@ class FillResult(Result):
     """From the later arrival to ignition [s]."""
     legs: dict[LegName, LegFill]
     burnable: float
-    """Mass that can burn at once, timing as commanded [kg]."""
+    """Mass that takes part in the worst burst, timing as commanded [kg]; heated excess of one propellant counts."""
     burnable_high: float
     """The same with both masses high [kg]."""
     burst: float
-    """Bound of the pressure rise when it does, closed chamber [Pa]."""
+    """Bound of the pressure rise when it burns at once, closed chamber, worst mixture ratio [Pa]."""
     burst_high: float
     """The same with both masses high [Pa]."""
+    burst_ratio: float
+    """Mixture ratio of that worst burst, timing as commanded [-]."""
     service_mass: float
     """Gas in the chamber at full thrust [kg], to compare with."""
     burst_limit: float | None
@@ -139,6 +135,7 @@ class FillResult(Result):
         legs = list(self.legs.values())
         return {
             "leg": [leg.leg for leg in legs],
+            "line fills at full flow in [ms]": [1e3 * leg.line_fill_time for leg in legs],
             "volume behind valve [mL]": [1e6 * leg.volume for leg in legs],
             "first flow [ms]": [1e3 * leg.cracking for leg in legs],
             "manifold full [ms]": [1e3 * leg.full for leg in legs],
@@ -150,84 +147,6 @@ class FillResult(Result):
             "rise as the front arrives, bound [bar]": [leg.slam / 1e5 for leg in legs],
             "priming an empty line, bound [bar]": [leg.priming_surge / 1e5 for leg in legs],
         }
-
-
-@dataclass(frozen=True)
-class _Opening:
-    """A leg from its command on, on a grid of time."""
-
-    time: FloatArray
-    flow: FloatArray
-    injected: FloatArray
-    cracking: float
-    full: float
-    opened: float
-    filling_flow: float
-    injected_flow: float
-
-    def mass_at(self, time: FloatArray) -> FloatArray:
-        """Mass in the chamber [kg] at times from the command [s]; straight on after the grid's end."""
-        beyond = np.maximum(time - self.time[-1], 0.0) * self.flow[-1]
-        return np.asarray(np.interp(time, self.time, self.injected) + beyond)
-
-
-def _summed(values: FloatArray, time: FloatArray) -> FloatArray:
-    return np.concatenate(([0.0], np.cumsum(0.5 * (values[1:] + values[:-1]) * np.diff(time))))
-
-
-def _opening(leg: LegMachine, target: float, speed: float, volume: float, ambient: float) -> _Opening:
-    angles = np.linspace(leg.closed_stop, target, ANGLES)
-    # While it fills, nothing but ambient pressure stands behind the valve.
-    bare = dataclasses.replace(leg, cda=1.0, down_loss=np.zeros_like(leg.down_loss))
-    filling = np.array([leg_flow(bare, float(a), ambient) for a in angles])
-    through = np.array([leg_flow(leg, float(a), ambient) for a in angles])
-    opened = (target - leg.closed_stop) / speed
-    rho = leg.liquid.density
-    last = opened + volume * rho / float(filling[-1])
-    time = np.linspace(0.0, 1.02 * last, STEPS + 1)
-    angle = leg.closed_stop + speed * np.minimum(time, opened)
-    filling_flow, through_flow = np.interp(angle, angles, filling), np.interp(angle, angles, through)
-    filled = _summed(filling_flow, time) / rho
-    full = float(np.interp(volume, filled, time))
-    # The moment of filling becomes a point of the grid, so that the injected mass starts exactly there.
-    after = np.concatenate(([full], time[time > full], [time[-1] + 1.0]))
-    flow = np.interp(after, time, through_flow)
-    crack = max(leg.characteristic.shut - leg.closed_stop, 0.0) / speed
-    return _Opening(
-        time=np.concatenate(([0.0, full], after)),
-        flow=np.concatenate(([0.0, 0.0], flow)),
-        injected=np.concatenate(([0.0, 0.0], _summed(flow, after))),
-        cracking=crack,
-        full=full,
-        opened=opened,
-        filling_flow=float(np.interp(full, time, filling_flow)),
-        injected_flow=float(flow[0]),
-    )
-
-
-def _volume(design: DesignFile, name: LegName) -> float:
-    leg = design.leg(name)
-    volume = leg.manifold.volume
-    if leg.downstream is not None:
-        volume += leg.downstream.length * line.area(leg.downstream.inner_diameter)
-    if leg.jacket is not None:
-        volume += leg.jacket.length * leg.jacket.flow_area
-    return float(volume)
-
-
-def _scattered(opening: _Opening, at: float, deviation: float) -> tuple[float, float, float, float]:
-    """Mean, standard deviation, low and high mass [kg] when the time left before ignition has a standard deviation."""
-    if deviation == 0.0:
-        sure = float(opening.mass_at(np.array([at]))[0])
-        return sure, 0.0, sure, sure
-    z = np.linspace(-7.0, 7.0, 1401)
-    weight = np.exp(-0.5 * z * z)
-    weight /= weight.sum()
-    mass = opening.mass_at(np.maximum(at + deviation * z, 0.0))
-    mean = float(weight @ mass)
-    spread = math.sqrt(max(float(weight @ (mass - mean) ** 2), 0.0))
-    ends = opening.mass_at(np.maximum(at + deviation * np.array([-DEVIATIONS, DEVIATIONS]), 0.0))
-    return mean, spread, float(ends[0]), float(ends[1])
 
 
 def fill(
@@ -274,12 +193,12 @@ def fill(
     faults = [Fault(message, key=key, got=got) for good, key, message, got in rules if not good]
     if faults:
         raise DesignError(faults)
-    openings: dict[LegName, _Opening] = {}
+    openings: dict[LegName, Opening] = {}
     for name in LEGS:
         leg = machine.legs[name]
         target = float(schedule.angle_at(name, np.array([setting]))[0])
         fast = leg.servo.speed_limit if speed is None else speed
-        openings[name] = _opening(leg, target, fast, _volume(design, name), machine.ambient_pressure)
+        openings[name] = opening_of(leg, target, fast, volume_behind(design, name), machine.ambient_pressure)
     command: dict[LegName, float] = {"oxidizer": 0.0, "fuel": -fuel_lead}
     arrival = {name: command[name] + openings[name].full for name in LEGS}
     ignition = max(arrival.values()) + delay
@@ -289,17 +208,17 @@ def fill(
     }
     volume = machine.characteristic_length * machine.throat_area
     ideal = machine.c_star_at(machine.mixture_ratio, machine.chamber_pressure) / machine.c_star_efficiency
-
-    def burst(oxidizer: float, fuel: float) -> tuple[float, float]:
-        mass = start.burnable_mass(oxidizer, fuel, machine.mixture_ratio)
-        return mass, start.burst_pressure(mass, volume, ideal, machine.gamma)
+    curve = _force(machine, design)
 
     def burst_at(later: float) -> float:
         at = {n: np.array([max(arrival.values()) + later - command[n] + DEVIATIONS * both]) for n in LEGS}
-        return burst(*(float(openings[n].mass_at(np.maximum(at[n], 0.0))[0]) for n in LEGS))[1]
+        oxidizer, fuel = (float(openings[n].mass_at(np.maximum(at[n], 0.0))[0]) for n in LEGS)
+        return closed_burn.worst_burst(oxidizer, fuel, volume, curve)[0]
 
-    burnable, rise = burst(legs["oxidizer"].mass, legs["fuel"].mass)
-    burnable_high, rise_high = burst(legs["oxidizer"].mass_high, legs["fuel"].mass_high)
+    rise, burnable, ratio = closed_burn.worst_burst(legs["oxidizer"].mass, legs["fuel"].mass, volume, curve)
+    rise_high, burnable_high, _ = closed_burn.worst_burst(
+        legs["oxidizer"].mass_high, legs["fuel"].mass_high, volume, curve
+    )
     lead = arrival["oxidizer"] - arrival["fuel"]
     result = FillResult(
         throttle=setting,
@@ -315,10 +234,11 @@ def fill(
         burnable_high=burnable_high,
         burst=rise,
         burst_high=rise_high,
+        burst_ratio=ratio if rise > 0.0 else math.nan,
         service_mass=machine.chamber_pressure * volume / start.gas_energy_per_mass(ideal, machine.gamma),
         burst_limit=burst_limit,
         longest_delay=math.nan if burst_limit is None else _longest(burst_at, burst_limit),
-        assumptions=_assumptions(ignition_delay is None, scatter is None),
+        assumptions=_assumptions(ignition_delay is None, scatter is None, curve.whole),
         cautions=(),
     )
     return dataclasses.replace(result, cautions=_cautions(machine, result))
@@ -328,7 +248,7 @@ def _leg_fill(
     machine: Machine,
     design: DesignFile,
     name: LegName,
-    opening: _Opening,
+    opening: Opening,
     command: float,
     ignition: float,
     both: float,
@@ -340,11 +260,11 @@ def _leg_fill(
     pressure = max(leg.tank_pressure + leg.head - machine.ambient_pressure, 0.0)
     front = math.sqrt(2.0 * pressure / rho)
     left = ignition - command
-    mean, spread, low, high = _scattered(opening, left, both)
+    mean, spread, low, high = scattered_mass(opening, left, both)
     drop = max(opening.filling_flow - opening.injected_flow, 0.0)
     return LegFill(
         leg=name,
-        volume=_volume(design, name),
+        volume=volume_behind(design, name),
         line_volume=section * pipe.length,
         line_fill_time=section * pipe.length * rho / schedule.points[-1].legs[name].flow,
         priming_speed=front,
@@ -377,7 +297,14 @@ def _longest(burst_at: Any, limit: float) -> float:
     return float(brentq(lambda x: burst_at(x) - limit, 0.0, 1.0, xtol=1e-7))
 
 
-def _assumptions(delay: bool, scatter: bool) -> tuple[str, ...]:
+def _force(machine: Machine, design: DesignFile) -> closed_burn.ForceCurve:
+    if design.engine.combustion.table is not None:
+        return closed_burn.force_from_c_star(machine.c_star, machine.chamber_pressure)
+    oxidizer, fuel = (design.leg(name).liquid.name for name in LEGS)
+    return closed_burn.force_curve(oxidizer, fuel, machine.mixture_ratio)
+
+
+def _assumptions(delay: bool, scatter: bool, whole: bool) -> tuple[str, ...]:
     lines = []
     if delay:
         lines.append(f"ignition {1e3 * IGNITION_DELAY:g} ms after the later arrival (a torch already burning), assumed")
@@ -387,8 +314,9 @@ def _assumptions(delay: bool, scatter: bool) -> tuple[str, ...]:
         )
     lines += [
         "quasi-steady flow, one front, hardware as cold as the liquid, nothing leaves the chamber before ignition",
-        "burst: the scarcer propellant burns completely at the design mixture ratio in the closed chamber; the excess of "
-        "the other is left out, detonation is not covered",
+        "burst: what waits burns at once and completely in the closed chamber, with as much of either propellant as gives "
+        "the highest pressure; detonation is not covered"
+        + ("" if whole else "; excess beyond the c* table's mixture ratios is left out, and can bring more"),
     ]
     return tuple(lines)
 
@@ -396,12 +324,14 @@ def _assumptions(delay: bool, scatter: bool) -> tuple[str, ...]:
 def _cautions(machine: Machine, result: FillResult) -> tuple[str, ...]:
     lines = []
     allowed = "" if result.burst_limit is None else f", {result.burst_limit / 1e5:.0f} bar allowed"
-    if result.within_limit is False or (result.within_limit is None and result.burnable_high > result.service_mass):
+    if result.within_limit is False or (
+        result.within_limit is None and result.burst_high > machine.chamber_pressure - machine.ambient_pressure
+    ):
         lines.append(
-            f"hard start: up to {1e3 * result.burnable_high:.0f} g of mixture wait at ignition (the chamber holds "
-            f"{1e3 * result.service_mass:.1f} g of gas in service); burnt at once in a closed chamber that is "
-            f"{result.burst_high / 1e5:.0f} bar{allowed}. Bring the arrivals together, ignite earlier, open slower or to a "
-            "smaller angle, and prove ignition before the main flow"
+            f"hard start: up to {1e3 * sum(leg.mass_high for leg in result.legs.values()):.0f} g of propellant wait at "
+            f"ignition (the chamber holds {1e3 * result.service_mass:.1f} g of gas in service); burnt at once in a closed "
+            f"chamber that is {result.burst_high / 1e5:.0f} bar{allowed}. Bring the arrivals together, ignite earlier, "
+            "open slower or to a smaller angle, and prove ignition before the main flow"
         )
     first: LegName = "fuel" if result.arrival_lead > 0.0 else "oxidizer"
     alone = abs(result.arrival_lead)

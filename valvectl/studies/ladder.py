@@ -12,7 +12,16 @@ from valvectl.parts.lookup import FloatArray
 from valvectl.plant.balance import OperatingPoint
 from valvectl.plant.machine import Machine
 from valvectl.plant.schedule import Schedule
+from valvectl.studies.engine_side import (
+    JacketLadder,
+    OrificeLadder,
+    SeparationLadder,
+    jacket_ladder,
+    orifice_ladder,
+    separation_ladder,
+)
 from valvectl.studies.result import Result
+from valvectl.studies.turbulence import Turbulence, turbulence
 
 
 @dataclass(frozen=True)
@@ -33,6 +42,12 @@ class LegLadder:
     """Valve drop over the drop from tank to chamber [-]."""
     stiffness: FloatArray
     """Injector drop over chamber pressure [-]."""
+    turbulence: Turbulence
+    """Valve Reynolds number and FR at each setting; flow is worked out as turbulent whatever they say."""
+    jacket: JacketLadder | None = None
+    """The liquid behind a heated jacket; None without heat."""
+    orifice: OrificeLadder | None = None
+    """The injector's orifices."""
 
 
 @dataclass(frozen=True)
@@ -47,6 +62,8 @@ class LadderResult(Result):
     exit_pressure_ratio: FloatArray
     """Nozzle exit pressure over ambient [-], shape (n,); NaN in vacuum. Below about 0.4 the flow may separate."""
     points: tuple[OperatingPoint, ...] = field(repr=False)
+    separation: SeparationLadder | None = None
+    """Flow leaving the nozzle's wall; None in vacuum."""
 
     def columns(self) -> dict[str, Any]:
         out: dict[str, Any] = {
@@ -63,6 +80,20 @@ class LadderResult(Result):
             out[f"{name} drop over choking drop"] = leg.choking
             out[f"{name} authority"] = leg.authority
             out[f"{name} injector stiffness"] = leg.stiffness
+            out[f"{name} valve Reynolds number"] = leg.turbulence.reynolds
+            out[f"{name} FR"] = leg.turbulence.factor
+            if leg.orifice is not None:
+                out[f"{name} injector cavitation number"] = leg.orifice.cavitation_number
+            if leg.jacket is not None:
+                out[f"{name} behind jacket [K]"] = leg.jacket.temperature
+                out[f"{name} vapour pressure behind jacket [bar abs]"] = leg.jacket.vapour_pressure / 1e5
+                out[f"{name} margin to boiling [bar]"] = leg.jacket.boiling_margin / 1e5
+                out[f"{name} boils behind jacket"] = leg.jacket.boils
+                out[f"{name} flow error by one density [%]"] = 100.0 * leg.jacket.flow_error
+                out[f"{name} time in jacket [ms]"] = 1e3 * leg.jacket.dwell
+        out["nozzle exit over ambient pressure [-]"] = self.exit_pressure_ratio
+        if self.separation is not None:
+            out.update(self.separation.columns())
         return out
 
 
@@ -72,6 +103,7 @@ def ladder(machine: Machine, schedule: Schedule) -> LadderResult:
     legs: dict[LegName, LegLadder] = {}
     for name in LEGS:
         at = [p.legs[name] for p in points]
+        hot = jacket_ladder(machine.legs[name], points, name)
         legs[name] = LegLadder(
             angle=np.array([p.angle for p in at]),
             flow=np.array([p.flow for p in at]),
@@ -82,10 +114,18 @@ def ladder(machine: Machine, schedule: Schedule) -> LadderResult:
             choking=np.array([p.valve_drop / p.choked_drop for p in at]),
             authority=np.array([p.authority(name) for p in points]),
             stiffness=np.array([p.injector_stiffness(name) for p in points]),
+            turbulence=turbulence(machine.legs[name], at),
+            jacket=hot,
+            orifice=orifice_ladder(machine.legs[name], points, name, hot),
         )
     pressure = np.array([p.chamber_pressure for p in points])
     ambient = machine.ambient_pressure
     ratio = machine.exit_ratio * pressure / ambient if ambient > 0.0 else np.full(pressure.size, np.nan)
     return LadderResult(
-        throttle=schedule.throttle, chamber_pressure=pressure, legs=legs, exit_pressure_ratio=ratio, points=points
+        throttle=schedule.throttle,
+        chamber_pressure=pressure,
+        legs=legs,
+        exit_pressure_ratio=ratio,
+        points=points,
+        separation=separation_ladder(machine, pressure),
     )

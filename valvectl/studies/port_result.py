@@ -11,8 +11,10 @@ import numpy as np
 
 from valvectl.design.schema import LegName
 from valvectl.parts.lookup import FloatArray
+from valvectl.studies.port_facts import CoefficientBounds, StatedCharacteristic
 from valvectl.studies.port_shapes import Port
 from valvectl.studies.result import Result
+from valvectl.studies.turbulence import Turbulence, sentence
 
 ALIKE = 0.05
 """Flow steps within this share of the finest count as equal."""
@@ -58,6 +60,8 @@ class PortChoice:
     """Valve drop over the drop at which it chokes [-]."""
     choking_adverse: FloatArray
     """The same with the design's tolerances at their adverse bounds [-], at ``PortsResult.corner_throttle``, shape (m,)."""
+    turbulence: Turbulence
+    """Valve Reynolds number and FR at that angle; Kv and flow here are turbulent whatever they say."""
     gain: FloatArray
     """Installed gain: relative flow per angle at held chamber pressure [1/rad]."""
     step: FloatArray
@@ -135,8 +139,12 @@ class PortsResult(Result):
     """Index of the candidate recommended; None when none meets every requirement."""
     next_best: int | None
     """Index of the runner-up, or of the nearest when none is recommended."""
-    reason: str
-    """Why, in a few sentences."""
+    reasons: tuple[str, ...]
+    """Why, one point each: the choice, what it was chosen from, the next, what stops a finer step, how to have it."""
+    stated: StatedCharacteristic | None
+    """The design's flow table against the characteristic that it states; None when it states none."""
+    bounds: CoefficientBounds
+    """How well Kv and FL of the design's own port are known at the angles used, from its declared tolerances."""
     other_choking: FloatArray
     """Valve drop over choking drop of the other leg, as designed [-], shape (n,)."""
     corner_throttle: FloatArray
@@ -160,6 +168,20 @@ class PortsResult(Result):
     def own(self) -> PortChoice:
         """The design's own port."""
         return self.candidates[0]
+
+    @property
+    def reason(self) -> str:
+        """Why, in a few sentences."""
+        return " ".join(self.reasons)
+
+    def regime(self, index: int) -> str:
+        """Lowest valve Reynolds number of a candidate over the range and what it means, in words."""
+        c = self.candidates[index]
+        return sentence(self.need.throttle, c.turbulence.reynolds, c.turbulence.factor)
+
+    def to_dict(self) -> dict[str, Any]:
+        """As every result; the reasons as one text too."""
+        return {**super().to_dict(), "reason": self.reason}
 
     def shortlist(self) -> tuple[int, ...]:
         """Indices worth drawing: recommended, next, the design's own, then the best of each further shape that reaches
@@ -185,6 +207,8 @@ class PortsResult(Result):
             "largest gain [%/deg]": [100.0 * math.radians(largest(c.gain)) for c in cs],
             "gain variation": [c.gain_variation for c in cs],
             "flow step [%]": [100.0 * largest(c.flow_step) for c in cs],
+            "lowest valve Reynolds number": [least(c.turbulence.reynolds) for c in cs],
+            "lowest FR": [least(c.turbulence.factor) for c in cs],
             "rangeability needed": [c.rangeability_needed for c in cs],
             "rangeability had": [c.rangeability_had for c in cs],
             "requirements missed": ["; ".join(c.missed) for c in cs],
@@ -206,6 +230,8 @@ class PortsResult(Result):
             "drop over choking drop": c.choking,
             "gain [%/deg]": 100.0 * np.radians(c.gain),
             "flow step [%]": 100.0 * c.flow_step,
+            "valve Reynolds number": c.turbulence.reynolds,
+            "FR": c.turbulence.factor,
         }
 
 
@@ -213,6 +239,11 @@ def largest(values: FloatArray) -> float:
     """Largest finite entry; NaN when there is none."""
     found = values[np.isfinite(values)]
     return float(found.max()) if found.size else math.nan
+
+
+def least(values: FloatArray) -> float:
+    """Smallest finite entry; NaN when there is none."""
+    return -largest(-values)
 
 
 def ranking(choices: Sequence[PortChoice]) -> list[int]:

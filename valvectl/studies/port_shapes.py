@@ -6,22 +6,26 @@ velocity in the bore. Angles count from shut.
 
 from __future__ import annotations
 
-import functools
+import dataclasses
 import math
 from dataclasses import dataclass
 from typing import Literal, get_args
 
 import numpy as np
 
-from valvectl.design.schema import Leg, RoundPort
+from valvectl.design.schema import Leg
 from valvectl.errors import RangeError
 from valvectl.parts import characteristic, valve
 from valvectl.parts.characteristic import InherentCurve
 from valvectl.parts.flow_coefficients import k_to_kv
 from valvectl.parts.lookup import FloatArray
+from valvectl.plant.machine import LegMachine
+from valvectl.plant.port_curve import FULL_OPEN, shape_curve, valve_curve
+from valvectl.plant.port_curve import Shape as ShapeSizes
 
 Shape = Literal[
     "own table",
+    "own model",
     "round, Weisbach",
     "round, geometry",
     "V 30 deg",
@@ -30,7 +34,10 @@ Shape = Literal[
     "equal percentage",
     "linear",
 ]
-SHAPES: tuple[Shape, ...] = get_args(Shape)
+SHAPES: tuple[Shape, ...] = tuple(s for s in get_args(Shape) if s != "own model")
+"""Shapes compared; the own model comes beside them where the design has one."""
+OWN: tuple[Shape, Shape] = ("own table", "own model")
+"""Shapes that are the design's own, scaled."""
 V_ANGLE: dict[str, float] = {"V 30 deg": 30.0, "V 60 deg": 60.0, "V 90 deg": 90.0}
 """Included angle of the V [deg]."""
 STANDARD_BORES = (3.0, 4.0, 5.0, 6.0, 7.0, 8.0, 9.0, 10.0, 12.0, 15.0, 20.0, 25.0)
@@ -39,7 +46,6 @@ BORE_REACH = 2.6
 """Standard bores within this factor of the design's are compared."""
 SHUT = math.radians(valve.WEISBACH_SHUT_DEG)
 """Dead band of the shapes from geometry and formula [rad]: that of Weisbach's cock, so that shapes compare alike."""
-OPENED = 0.5 * math.pi
 BALL_OVER_BORE = 1.0 / math.sin(0.25 * math.pi - 0.5 * SHUT)
 """Ball over bore that gives a round bore this dead band [-]; ``characteristic.ball_shut_opening`` solved for the ball."""
 OPEN_LOSS = valve.WEISBACH_K[-1]
@@ -59,7 +65,7 @@ class Port:
 
     shape: Shape
     bore: float
-    """Bore of the ball, or of the seat [m]; for the own table the bore to which its Kv is scaled."""
+    """Bore of the ball, or of the seat [m]; for the own table or model the bore to which its Kv is scaled."""
 
     @property
     def label(self) -> str:
@@ -101,6 +107,17 @@ class PortCurve:
             reducers=reducers,
         )
 
+    def fitted(self, machine_leg: LegMachine, leg: Leg, reducers: bool) -> LegMachine:
+        """The leg with this port in place of its own. Raises ``RangeError`` as ``grid`` does."""
+        alone = self.grid(leg, False)
+        bore = self.port.bore
+        return dataclasses.replace(
+            machine_leg,
+            characteristic=self.grid(leg, True) if reducers else alone,
+            valve_alone=alone,
+            valve_sizes=(bore, *line_bores(leg)) if reducers else (bore, bore, bore),
+        )
+
 
 def line_bores(leg: Leg) -> tuple[float, float]:
     """Inner diameters [m] of the pipes before and behind the valve."""
@@ -110,8 +127,8 @@ def line_bores(leg: Leg) -> tuple[float, float]:
 
 def with_reducers(leg: Leg, port: Port) -> bool:
     """Whether a port's Kv needs the piping factor: always when it comes from a formula or from geometry, which know only
-    a pipe of the bore's size; for the own table as the design says of its measurement."""
-    if port.shape == "own table":
+    a pipe of the bore's size; for the own table or model as the design says."""
+    if port.shape in OWN:
         return leg.valve.reducers
     return any(abs(d / port.bore - 1.0) > 1e-6 for d in line_bores(leg))
 
@@ -119,7 +136,11 @@ def with_reducers(leg: Leg, port: Port) -> bool:
 def own_port(leg: Leg) -> Port:
     """The design's own port; its bore is that to which ``port_scale`` brings it."""
     part = leg.valve
-    shape: Shape = "own table" if part.flow is not None else "round, Weisbach"
+    shape: Shape = "own model"
+    if part.flow is not None:
+        shape = "own table"
+    elif part.port is not None and part.port.shape == "cock":
+        shape = "round, Weisbach"
     return Port(shape, part.bore * math.sqrt(part.port_scale))
 
 
@@ -128,7 +149,7 @@ def default_ports(leg: Leg) -> tuple[Port, ...]:
     own = own_port(leg)
     near = (b for b in (mm / 1e3 for mm in STANDARD_BORES) if own.bore / BORE_REACH <= b <= own.bore * BORE_REACH)
     bores = sorted({own.bore, *(b for b in near if abs(b / own.bore - 1.0) > 1e-6)})
-    shapes = [s for s in SHAPES if s != "own table" or leg.valve.flow is not None]
+    shapes = [*(s for s in OWN if s == own.shape), *(s for s in SHAPES if s not in OWN)]
     return (own, *(Port(s, b) for s in shapes for b in bores if (s, b) != (own.shape, own.bore)))
 
 
@@ -144,63 +165,62 @@ def port_curve(leg: Leg, port: Port) -> PortCurve:
     """
     if not (math.isfinite(port.bore) and port.bore > 0.0):
         raise RangeError(f"port: the bore must be above zero (got {1e3 * port.bore:.6g} mm)")
-    if port.shape not in SHAPES:
+    if port.shape not in get_args(Shape):
         raise RangeError(f"port: unknown shape {port.shape!r}; allowed are {', '.join(SHAPES)}")
-    part = leg.valve
-    default = RoundPort().fl
-    fl_angle = tuple(math.radians(a) for a in valve_fl_degrees())
-    if part.flow is not None:
-        fl_angle, fl, origin = part.flow.angle, part.flow.fl, "the design's own FL against angle"
-    elif part.port is not None and part.port.fl != default:
-        fl, origin = part.port.fl, "the design's own FL of a round port"
-    else:
-        fl, origin = default, "default FL of a round port, no published table"
-    if port != own_port(leg) and port.shape != "own table":
+    found = valve_curve(leg.valve)
+    origin = found.fl_origin
+    if port != own_port(leg) and port.shape not in OWN:
         origin += "; assumed to hold for this port at the same angle"
-    if port.shape == "own table":
-        if part.flow is None:
-            raise RangeError("port: this leg has no flow table of its own to scale")
-        column, factor = (part.flow.kv, 1.0) if part.flow.kv is not None else (part.flow.cv, valve.CV_TO_KV)
-        assert column is not None
-        scale = own_scale(leg, port)
-        kv = tuple(value * factor * scale for value in column)
-        curve = characteristic.measured_curve(
-            part.flow.angle, kv, f"the design's times {scale:.4g}, its fittings scaled with it"
-        )
+    if port.shape in OWN:
+        if port.shape != own_port(leg).shape:
+            raise RangeError(f"port: this leg has no flow {port.shape.removeprefix('own ')} of its own to scale")
+        own, scale = found.curve, own_scale(leg, port)
+        if port.shape == "own table":
+            scaled = f" times {scale:.4g}, its fittings scaled with it" if port != own_port(leg) else ""
+            text = f"the design's{scaled}"
+            curve = characteristic.measured_curve(own.angle, [value * scale for value in own.kv], text)
+        else:
+            curve = dataclasses.replace(_scaled(own, scale), method=f"{own.method}; times {scale:.4g}")
     else:
-        curve = _scaled(_unit_curve(port.shape), (port.bore / _UNIT) ** 2)
-    return PortCurve(port, curve, fl_angle, fl, origin)
-
-
-def valve_fl_degrees() -> tuple[float, ...]:
-    """Openings [deg] at which a round port's FL is stated."""
-    return (10.0, 30.0, 50.0, 70.0, 90.0)
+        curve = _scaled(shape_curve(_sizes(port.shape)), (port.bore / _UNIT) ** 2)
+    return PortCurve(port, curve, found.fl_angle, found.fl, origin)
 
 
 def _scaled(curve: InherentCurve, factor: float) -> InherentCurve:
-    kv = tuple(value * factor for value in curve.kv)
-    return InherentCurve(curve.name, curve.angle, kv, curve.method, curve.validity)
+    return dataclasses.replace(curve, kv=tuple(value * factor for value in curve.kv))
 
 
-@functools.cache
-def _unit_curve(shape: Shape) -> InherentCurve:
-    ball = BALL_OVER_BORE * _UNIT
+def _sizes(shape: Shape) -> ShapeSizes:
+    """A shape to compare, worked out at the bore ``_UNIT``."""
     if shape == "round, Weisbach":
-        angles, kv = valve.weisbach_kv(_UNIT)
-        return InherentCurve(
-            "round, Weisbach",
-            tuple(angles),
-            tuple(kv),
-            "Weisbach's losses of a cock in a round pipe",
-            "25 to 85 degrees open; below, a power law to the shut angle",
-        )
+        return ShapeSizes("cock", bore=_UNIT)
+    ball = BALL_OVER_BORE * _UNIT
     if shape == "round, geometry":
-        return characteristic.ball_curve(_UNIT, ball, OPEN_LOSS)
+        return ShapeSizes("round", bore=_UNIT, ball=ball, open_loss=OPEN_LOSS)
     if shape in V_ANGLE:
-        return characteristic.v_port_curve(_UNIT, ball, math.radians(V_ANGLE[shape]), SHUT, OPENED, OPEN_LOSS)
+        included = math.radians(V_ANGLE[shape])
+        return ShapeSizes("v", _UNIT, ball, OPEN_LOSS, included_angle=included, dead_band=SHUT, opened=FULL_OPEN)
     rated = k_to_kv(TRIM_LOSS, _UNIT)
-    make = characteristic.equal_percentage_curve if shape == "equal percentage" else characteristic.linear_curve
-    return make(rated, RANGEABILITY, SHUT, OPENED)
+    formula: Literal["equal percentage", "linear"] = "equal percentage" if shape == "equal percentage" else "linear"
+    return ShapeSizes(formula, _UNIT, kv=rated, rangeability=RANGEABILITY, dead_band=SHUT, opened=FULL_OPEN)
+
+
+def port_keys(port: Port) -> dict[str, str]:
+    """What the table ``port`` of a design file says for one of ``SHAPES`` but the own ones, as written there."""
+    sizes = _sizes(port.shape)
+    scale = port.bore / _UNIT
+    out = {"shape": f'"{sizes.shape}"'}
+    if sizes.included_angle:
+        out["included_angle"] = f'"{math.degrees(sizes.included_angle):.6g} deg"'
+    if sizes.ball:
+        out["ball_diameter"] = f'"{1e3 * scale * sizes.ball:.6g} mm"'
+        out["open_loss_coefficient"] = f"{sizes.open_loss:.6g}"
+    if sizes.kv:
+        out["kv"] = f"{scale * scale * sizes.kv:.6g}"
+        out["rangeability"] = f"{sizes.rangeability:.6g}"
+    if sizes.shape not in ("cock", "round"):
+        out["dead_band"] = f'"{math.degrees(sizes.dead_band):.6g} deg"'
+    return out
 
 
 def curve_points(grid: valve.FlowCharacteristic, points: int = 91) -> tuple[FloatArray, FloatArray]:

@@ -30,8 +30,10 @@ from valvectl.plant.linear import leg_slopes
 from valvectl.plant.machine import LegMachine, Machine
 from valvectl.plant.schedule import Schedule
 from valvectl.studies.adverse import FLOW, corner_schedule
+from valvectl.studies.port_facts import coefficient_bounds, stated_characteristic
 from valvectl.studies.port_result import ALIKE, InstalledCurve, PortChoice, PortNeed, PortsResult, largest, ranking
 from valvectl.studies.port_shapes import (
+    OWN,
     Port,
     PortCurve,
     curve_points,
@@ -40,9 +42,11 @@ from valvectl.studies.port_shapes import (
     own_port,
     own_scale,
     port_curve,
+    port_keys,
     with_reducers,
 )
 from valvectl.studies.resolution import step_causes
+from valvectl.studies.turbulence import LEAST_FACTOR, Turbulence, lowest, turbulence
 
 LEAST_TRAVEL = 0.25
 """Share of the stops' travel that the throttle range should use at least (common practice, no source)."""
@@ -153,12 +157,12 @@ def ports(
     for port in tried:
         curve = port_curve(part, port)
         try:
-            grid = machine_leg.characteristic if port == own else curve.grid(part, with_reducers(part, port))
+            fitted = machine_leg if port == own else curve.fitted(machine_leg, part, with_reducers(part, port))
         except RangeError as error:
             excluded.append((port.label, str(error)))
             continue
-        how = _how(design, leg, port)
-        choice = _evaluate(machine, schedule, leg, curve, grid, limits.valve_travel, how)
+        how, grid = _how(design, leg, port), fitted.characteristic
+        choice = _evaluate(machine, schedule, fitted, curve, limits.valve_travel, how)
         choice = dataclasses.replace(choice, choking_adverse=_adverse_choking(corner, machine_leg, grid))
         flags = _flags(choice, need, other_choking, other)
         impossible, left_out = _reducers(part, port, choice)
@@ -176,7 +180,9 @@ def ports(
         candidates=tuple(choices),
         recommended=best,
         next_best=second,
-        reason=_reason(leg, choices, best, second),
+        reasons=_reasons(leg, choices, best, second),
+        stated=stated_characteristic(part.valve),
+        bounds=coefficient_bounds(design, leg, choices[0].angle, choices[0].choking),
         other_choking=other_choking,
         corner_throttle=np.array([p.throttle for p in corner[1]]),
         cavitation_limit=limits.cavitation,
@@ -196,25 +202,21 @@ def _how(design: DesignFile, leg: LegName, port: Port) -> str:
     part, key = design.leg(leg), f"legs.{leg}.valve"
     if port == own_port(part):
         return "as it is"
-    if port.shape == "own table":
-        return f"{key}.port_scale = {own_scale(part, port):.4g}"
+    if port.shape in OWN:
+        return f"{key}.port_scale = {own_scale(part, port):.6g}"
     reducers = f" and {key}.reducers = true" if with_reducers(part, port) else ""
-    if port.shape == "round, Weisbach":
-        return f'{key}.bore = "{1e3 * port.bore:.4g} mm" with a [{key}.port] in place of [{key}.flow]{reducers}'
-    return f"[{key}.flow] with this port's angle, kv and fl, measured, with its bore{reducers}"
+    keys = ", ".join(f"{name} = {value}" for name, value in port_keys(port).items())
+    place = f" in place of [{key}.flow]" if part.valve.flow is not None else ""
+    fl = "" if part.valve.flow is None else ", fl stated at 10, 30, 50, 70 and 90 deg"
+    return f'{key}.bore = "{1e3 * port.bore:.4g} mm" with [{key}.port] {keys}{fl}{place}{reducers}'
 
 
 def _evaluate(
-    machine: Machine,
-    schedule: Schedule,
-    name: LegName,
-    curve: PortCurve,
-    grid: valve.FlowCharacteristic,
-    spare: float,
-    how: str,
+    machine: Machine, schedule: Schedule, leg: LegMachine, curve: PortCurve, spare: float, how: str
 ) -> PortChoice:
-    changed = machine.with_leg(name, characteristic=grid)
-    leg = changed.legs[name]
+    name, grid = leg.name, leg.characteristic
+    changed = dataclasses.replace(machine, legs={**machine.legs, name: leg})
+    regime = np.full((2, schedule.throttle.size), np.nan)
     rows = np.full((6, schedule.throttle.size), np.nan)
     for j, point in enumerate(schedule.points):
         try:
@@ -226,6 +228,8 @@ def _evaluate(
         gain = leg_slopes(leg, here).angle_gain
         step = max(step_causes(changed, name, here).values())
         c = coefficient(leg, angle)[0]
+        found = turbulence(leg, [at])
+        regime[:, j] = found.reynolds[0], found.factor[0]
         rows[:, j] = (angle, c / valve.KV_TO_C, at.valve_drop / at.choked_drop, gain, step, gain * step)
     angles, kv, choking, gains, steps, flow_steps = rows
     reached = np.isfinite(angles)
@@ -240,6 +244,7 @@ def _evaluate(
         kv=kv,
         choking=choking,
         choking_adverse=np.zeros(0),
+        turbulence=Turbulence(*regime),
         gain=gains,
         step=steps,
         flow_step=flow_steps,
@@ -313,7 +318,7 @@ def _reducers(leg: Leg, port: Port, c: PortChoice) -> tuple[tuple[str, ...], tup
     if loss >= 1.0:
         said = (f"can not be: the reducers of {place} alone take the valve's whole drop at full thrust",)
         return ((), said) if port == own_port(leg) else (said, ())
-    if port.shape == "own table" or loss < LEAST_REDUCER_EFFECT:
+    if port.shape in OWN or loss < LEAST_REDUCER_EFFECT:
         return (), ()
     more = 100.0 * (1.0 / math.sqrt(1.0 - loss) - 1.0)
     return (), (f"its Kv leaves out the reducers ({place}), which ask for {more:.0f} % more Kv at full thrust",)
@@ -347,6 +352,12 @@ def _flags(c: PortChoice, need: PortNeed, other_choking: FloatArray, other: LegN
     if float(np.min(c.angle)) < c.stated[0] - 1e-12 or float(np.max(c.angle)) > c.stated[1] + 1e-12:
         ends = f"{math.degrees(c.stated[0]):.3g} to {math.degrees(c.stated[1]):.3g} deg"
         out.append(f"works outside the angles with a stated Kv ({ends})")
+    j = lowest(c.turbulence.reynolds)
+    if j is not None and float(c.turbulence.factor[j]) < LEAST_FACTOR:
+        out.append(
+            f"not turbulent {_span(need.throttle, c.turbulence.factor < LEAST_FACTOR)}: FR down to "
+            f"{float(c.turbulence.factor[j]):.2f}"
+        )
     return tuple(out)
 
 
@@ -357,33 +368,40 @@ def _figures(c: PortChoice) -> str:
     )
 
 
-def _reason(leg: LegName, choices: Sequence[PortChoice], best: int | None, second: int | None) -> str:
+def _reasons(leg: LegName, choices: Sequence[PortChoice], best: int | None, second: int | None) -> tuple[str, ...]:
     own = choices[0]
     if best is None:
         assert second is not None
         near = choices[second]
-        text = f"No port tried meets every requirement of the {leg} leg. Nearest is {near.label}"
+        text = f"Nearest is {near.label}"
         text += f" ({_figures(near)})" if near.reaches else ""
-        return text + f", which still misses: {'; '.join(near.missed)}. The port alone does not mend it."
+        return (
+            f"No port tried meets every requirement of the {leg} leg.",
+            text + f", which still misses: {'; '.join(near.missed)}.",
+            "The port alone does not mend it.",
+        )
     pick = choices[best]
     sound = sum(not c.missed for c in choices)
     mine = ", the design's own," if best == 0 else ""
-    text = f"{pick.label}{mine} is recommended for the {leg} leg: {_figures(pick)}. {sound} of {len(choices)} ports meet every "
-    text += "requirement; "
-    text += "it breaks no rule of common practice" if not pick.flags else f"it still has: {'; '.join(pick.flags)}"
-    text += f". Of those with the fewest flags it has the most even gain within {100 * ALIKE:.0f} % of the finest flow step."
+    keeps = "it breaks no rule of common practice" if not pick.flags else f"it still has: {'; '.join(pick.flags)}"
+    out = [
+        f"{pick.label}{mine} is recommended for the {leg} leg: {_figures(pick)}.",
+        f"{sound} of {len(choices)} ports meet every requirement; {keeps}. Of those with the fewest flags it has the most even "
+        f"gain within {100 * ALIKE:.0f} % of the finest flow step.",
+    ]
     if second is not None and not choices[second].missed:
         near = choices[second]
-        text += f" Next is {near.label}, {_figures(near)}"
-        text += f"; flags: {'; '.join(near.flags)}." if near.flags else "."
+        flags = f"; flags: {'; '.join(near.flags)}" if near.flags else ""
+        out.append(f"Next is {near.label}, {_figures(near)}{flags}.")
     finer = [c for c in choices if c.missed and c.worst_step < pick.worst_step]
     if finer:
         tried = min(finer, key=lambda c: (len(c.missed), c.worst_step))
-        text += f" A finer step, {100.0 * tried.worst_step:.2g} % with {tried.label}, is stopped by: {'; '.join(tried.missed)}."
-    if best != 0:
-        text += f" The design's own port ({own.label}): " + (
-            _figures(own) if own.reaches else "does not reach every setting"
+        out.append(
+            f"A finer step, {100.0 * tried.worst_step:.2g} % with {tried.label}, is stopped by: {'; '.join(tried.missed)}."
         )
-        text += f"; misses: {'; '.join(own.missed)}." if own.missed else ", meets every requirement."
-        text += f" To have the recommended one: {pick.how}. Its Kv: {pick.method}. Its FL: {pick.fl_origin}."
-    return text
+    if best != 0:
+        stands = _figures(own) if own.reaches else "does not reach every setting"
+        ends = f"; misses: {'; '.join(own.missed)}." if own.missed else ", meets every requirement."
+        out.append(f"The design's own port ({own.label}): {stands}{ends}")
+        out.append(f"To have the recommended one: {pick.how}. Its Kv: {pick.method}. Its FL: {pick.fl_origin}.")
+    return tuple(out)

@@ -148,7 +148,9 @@ def ratio(
         motor_speed[j] = servo.speed_limit * servo.ratio / leg.actuator.motor.max_speed
         unseen = 2.0 * servo.half_slot + (2.0 * servo.half_gap if servo.position_on_motor else 0.0)
         jump = worst_jump * machine_leg.servo.spring / servo.spring
-        flow[j] = float(np.max(gains)) * max(servo.position_count, 2.0 * servo.hold_band, unseen, jump)
+        flow[j] = float(np.max(gains)) * max(
+            servo.command_step, servo.position_count, 2.0 * servo.hold_band, unseen, jump
+        )
         strongest = servo.torque_constant * servo.current_limit
         tooth[j] = 0.0
         through = 1.0

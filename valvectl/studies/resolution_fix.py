@@ -21,15 +21,14 @@ from valvectl.design.schema import LegName
 from valvectl.errors import NoBalanceError
 from valvectl.parts.encoder import count_size
 from valvectl.parts.lookup import FloatArray
-from valvectl.plant.balance import OperatingPoint, angle_for_flow, leg_point
+from valvectl.plant.balance import angle_for_flow, leg_point
 from valvectl.plant.linear import leg_slopes
 from valvectl.plant.machine import Machine
 from valvectl.plant.schedule import Schedule
 from valvectl.studies.resolution import CAUSES, LegResolution, ResolutionResult, step_causes
-from valvectl.studies.result import Result
-from valvectl.studies.torque import stem_torque_needed
+from valvectl.studies.result import Result, plain
 
-COUNT, BAND, JUMP, UNSEEN = CAUSES
+COMMAND, COUNT, BAND, JUMP, UNSEEN = CAUSES
 PORT_REACH = 4.0
 """Largest factor on Kv, up or down, that is tried."""
 _PORT_TRIES = 25
@@ -107,25 +106,6 @@ def ratio_factor_needed(fixed: float, scaling: float, allowed: float, power: int
     return float((scaling / (allowed - fixed)) ** (1.0 / power))
 
 
-def ball_offset(machine: Machine, name: LegName, point: OperatingPoint) -> dict[str, float]:
-    """Angle of the ball against the angle measured, each cause at its bound to one side [rad].
-
-    The stem drags the ball through the slot and so leads it by half the clearance. An encoder on the motor also does not
-    see the gears' lost motion (half to either side) nor the twist under running torque.
-    """
-    leg, servo = machine.legs[name], machine.legs[name].servo
-    at = point.legs[name]
-    load = stem_torque_needed(leg, at.valve_drop, breakaway=False)
-    torque = float(np.interp(at.angle, leg.characteristic.angles, load))
-    on_motor = 1.0 if servo.position_on_motor else 0.0
-    return {
-        "slot between stem and ball": float(servo.half_slot),
-        "lost motion of the gears": float(on_motor * servo.half_gap),
-        "twist under running torque": float(on_motor * torque / servo.spring),
-        "accuracy of the encoder": float(servo.position_accuracy),
-    }
-
-
 def resolution_fix(
     design: DesignFile, machine: Machine, schedule: Schedule, result: ResolutionResult, name: LegName
 ) -> StepFixes:
@@ -163,6 +143,8 @@ def resolution_fix(
         moved = {UNSEEN: most * slot, COUNT: most * count_size(counts)}
         sound = max(moved.values()) <= limit
         fixes.append(fix("actuator.position_encoder.location (1: stem)", 0.0, 1.0 if sound else None, "", moved))
+    if servo.command_step > 0.0:
+        fixes.append(at_most("controller.command_step", servo.command_step, allowed, COMMAND))
     if servo.hold_band > 0.0:
         fixes.append(at_most("controller.hold_band", servo.hold_band, 0.5 * allowed, BAND))
     if flow[JUMP] > 0.0:
@@ -248,3 +230,17 @@ def _worst_step(machine: Machine, schedule: Schedule, name: LegName, factor: flo
         step = max(step_causes(changed, name, here).values())
         worst = max(worst, leg_slopes(leg, here).angle_gain * step)
     return worst
+
+
+@dataclass(frozen=True)
+class ResolutionAnswer(Result):
+    """Resolution with what would mend it, as the command line prints it."""
+
+    found: ResolutionResult
+    fixes: dict[LegName, StepFixes]
+
+    def columns(self) -> dict[str, Any]:
+        return self.found.columns()
+
+    def to_dict(self) -> dict[str, Any]:
+        return {**self.found.to_dict(), "fixes": plain(self.fixes)}

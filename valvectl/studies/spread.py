@@ -41,7 +41,7 @@ class Contribution:
     key: str
     """Dotted key in the design file, or the encoder's."""
     bound: float
-    """Half-width of the tolerance: SI, or relative where the tolerance is."""
+    """Half-width of the tolerance: SI, or relative where the tolerance is; the largest of a list's entries."""
     ratio_change: FloatArray
     """Relative change of O/F at each setting for the input at its bound: the larger of both sides [-], shape (n,)."""
 
@@ -72,11 +72,12 @@ class SpreadResult(Result):
 
 def placement(machine: Machine, name: LegName) -> dict[str, float]:
     """Bounds [rad] of where a ball may rest about its command, by the key that brings each in: encoder accuracy, hold
-    band, half the slot, and half the gears' lost motion where the position encoder sits on the motor."""
+    band, rounding of the command, half the slot, and half the gears' lost motion where the encoder sits on the motor."""
     servo = machine.legs[name].servo
     return {
         "actuator.position_encoder.accuracy": servo.position_accuracy,
         "controller.hold_band": servo.hold_band,
+        "controller.command_step": 0.5 * servo.command_step,
         "valve.slot_clearance": servo.half_slot,
         "actuator.gears (lost motion)": servo.half_gap if servo.position_on_motor else 0.0,
     }
@@ -116,7 +117,8 @@ def spread(
         except ValvectlError as error:
             left_out.append(f"{item.key}: {error}")
             continue
-        contributions.append(Contribution(item.key, item.tolerance, change))
+        bound = max(item.tolerance) if isinstance(item.tolerance, tuple) else item.tolerance
+        contributions.append(Contribution(item.key, bound, change))
     models = [engine_model(machine, p) for p in base]
     for name in LEGS:
         for key, bound in placement(machine, name).items():

@@ -21,6 +21,8 @@ from valvectl.plant.chug_margins import chug_margins, delay_map, refine_neutral,
 from valvectl.plant.machine import Machine
 from valvectl.plant.schedule import Schedule
 from valvectl.servo.small import one_thread
+from valvectl.studies.engine_side import JacketLadder, SeparationLadder, jacket_ladder, separation_ladder, span
+from valvectl.studies.line_waves import wave_margins, waves_note
 from valvectl.studies.result import Result
 
 MOST_SETTINGS = 31
@@ -93,6 +95,9 @@ class StabilityResult(Result):
     total_stiffness: dict[LegName, FloatArray]
     """Half the slope of all drops over chamber pressure [-], shape (n,): drop over pressure for square losses; infinite
     with a choked valve; counts when the manifold is stiff."""
+    wave_margin: FloatArray
+    """Gain margin of the manifolds as stated with waves in the lines before the valves [dB], shape (n,); NaN: not asked
+    for. Every other number here has rigid columns."""
     gas_share_border: FloatArray
     """Least share of both manifolds filled with gas at which the loop is unstable [-], shape (n,); infinite: none does;
     0: unstable without gas."""
@@ -105,6 +110,10 @@ class StabilityResult(Result):
     notes: tuple[str, ...]
     """What the numbers rest on and what a reader has to know."""
     points: tuple[OperatingPoint, ...] = field(repr=False)
+    separation: SeparationLadder | None = None
+    """Where the flow leaves the nozzle wall and what that does to thrust; None in vacuum."""
+    jacket: dict[LegName, JacketLadder] = field(default_factory=dict)
+    """Of the legs with a heated jacket the liquid behind it: where it boils, the soft limit is the true case."""
 
     def case(self, label: str) -> ManifoldCase:
         """The case of a label. Raises ``KeyError`` with the labels there are."""
@@ -160,9 +169,15 @@ class StabilityResult(Result):
             out[f"{case.label}: delay at the border over stated [-]"] = case.neutral_scale
             out[f"{case.label}: chug frequency [Hz]"] = case.frequency
             out[f"{case.label}: growth [1/s]"] = case.growth
+        out[f"{self.as_stated.label}, waves in the lines: gain margin [dB]"] = self.wave_margin
         out["gas share at the border [-]"] = self.gas_share_border
         out["nozzle exit over ambient pressure [-]"] = self.exit_pressure_ratio
         out["nozzle flow may separate"] = self.separated
+        if self.separation is not None:
+            out.update(self.separation.columns())
+        for name, hot in self.jacket.items():
+            out[f"{name} margin to boiling [bar]"] = hot.boiling_margin / 1e5
+            out[f"{name} boils behind jacket"] = hot.boils
         return out
 
 
@@ -220,11 +235,12 @@ def _gas_share_border(
     """Least gas share of both manifolds that makes the loop unstable [-]; see ``StabilityResult``."""
 
     def unstable(share: float) -> bool:
-        pc = point.chamber_pressure
-        compliance = {
-            name: compliance_at(machine.legs[name], manifolds[name], share * manifolds[name].volume, pc, pc)
-            for name in LEGS
-        }
+        compliance = {}
+        for name in LEGS:
+            here = point.legs[name].manifold
+            compliance[name] = compliance_at(
+                machine.legs[name], manifolds[name], share * manifolds[name].volume, here, here
+            )
         return unstable_roots(_with_compliance(loop, point, compliance)) > 0
 
     if unstable(0.0):
@@ -241,7 +257,7 @@ def _gas_share_border(
 
 
 def _notes(
-    machine: Machine, manifolds: Mapping[LegName, Manifold], exponent: float, lowest: float, gas: Sequence[float]
+    manifolds: Mapping[LegName, Manifold], exponent: float, swelling: Mapping[LegName, float], gas: Sequence[float]
 ) -> tuple[str, ...]:
     notes = []
     if exponent == 0.0:
@@ -253,18 +269,44 @@ def _notes(
         notes.append(f"combustion delays as stated at full thrust, times throttle to the power -{exponent:g}")
     for name in LEGS:
         most = max([manifolds[name].gas_volume, *gas])
-        filled = most * machine.chamber_pressure / lowest
+        filled = most * swelling[name]
         if filled > manifolds[name].volume:
             notes.append(
-                f"{name}: {1e6 * most:.3g} mL of gas at full chamber pressure would fill {1e6 * filled:.3g} mL at the "
+                f"{name}: {1e6 * most:.3g} mL of gas at full thrust would fill {1e6 * filled:.3g} mL at the "
                 f"lowest setting, more than the manifold's {1e6 * manifolds[name].volume:.3g} mL"
             )
     notes.append(
         "trapped gas keeps its mass and temperature; saturated vapour gives way without limit: see the soft limit"
     )
-    notes.append(
-        "lines and chamber are lumps: waves in the lines (from about a quarter of a / 4L) and screech are not in it"
-    )
+    return tuple(notes)
+
+
+def _engine_notes(
+    throttle: FloatArray, hot: Mapping[LegName, JacketLadder], off: SeparationLadder | None
+) -> tuple[str, ...]:
+    """Boiling behind a jacket and flow leaving the nozzle wall, where there is any."""
+    notes = []
+    for name, found in hot.items():
+        if bool(found.boils.any()):
+            at = 100.0 * throttle[found.boils]
+            notes.append(
+                f"DANGER, {name}: the liquid boils behind the jacket at {span(at)} throttle; there the "
+                "soft limit is the true case, and the chamber wall loses its cooling"
+            )
+        elif np.isfinite(found.boiling_margin).any():
+            j = int(np.nanargmin(found.boiling_margin))
+            notes.append(
+                f"{name}: least margin to boiling behind the jacket {found.boiling_margin[j] / 1e5:.2f} bar at "
+                f"{100 * throttle[j]:.0f} % throttle ({found.temperature[j]:.0f} K, mean temperature)"
+            )
+    for word in off.area_ratio if off is not None else ():
+        assert off is not None
+        if bool(off.separates(word).any()):
+            j = int(np.nanargmin(off.area_ratio[word]))
+            notes.append(
+                f"nozzle, {word}: flow leaves the wall at area ratio {off.area_ratio[word][j]:.2f} at {100 * throttle[j]:.0f} % "
+                f"throttle; thrust {100 * float(off.gain(word)[j]):+.1f} % against a nozzle flowing full"
+            )
     return tuple(notes)
 
 
@@ -277,6 +319,7 @@ def stability(
     delay_exponent: float = 0.0,
     gas_volumes: Sequence[float] = (),
     delay_scales: FloatArray | None = None,
+    transits: Mapping[LegName, float] | None = None,
 ) -> StabilityResult:
     """Chug stability at the settings of a schedule.
 
@@ -285,7 +328,8 @@ def stability(
     machine, schedule : the engine and its steady points; of more than ``MOST_SETTINGS`` an even choice is taken
     manifolds : the manifolds of the design, {leg: design.leg(leg).manifold}
     delay_exponent : m in delay = stated delay times throttle^(-m) [-]; 0 by default: stated delays everywhere
-    gas_volumes : further trapped gas volumes to look at, alike in both legs, at full chamber pressure [m^3]
+    gas_volumes : further trapped gas volumes to look at, alike in both legs, at full thrust [m^3]
+    transits : time of a pressure wave through each line before its valve [s]; then the margin with waves is given too
     delay_scales : rising factors on both delays for the map [-], shape (k,); by default 0.25 to 4, 1 among them
 
     Raises ``RangeError`` for an exponent, volumes or factors that make no sense. Validity: see ``plant.chug``.
@@ -306,7 +350,7 @@ def stability(
     points = tuple(schedule.points[j] for j in chosen)
     throttle = np.array([schedule.throttle[j] for j in chosen])
     pressure = np.array([p.chamber_pressure for p in points])
-    full = machine.chamber_pressure
+    full = {name: points[-1].legs[name].manifold for name in LEGS}  # the schedule ends at full thrust
     none: dict[LegName, float] = dict.fromkeys(LEGS, 0.0)
     bare = [chug_loop(machine, p, none, float(x) ** -delay_exponent) for p, x in zip(points, throttle, strict=True)]
 
@@ -317,7 +361,7 @@ def stability(
                 point,
                 {
                     name: compliance_at(
-                        machine.legs[name], manifolds[name], volumes[name], full, point.chamber_pressure
+                        machine.legs[name], manifolds[name], volumes[name], full[name], point.legs[name].manifold
                     )
                     for name in LEGS
                 },
@@ -325,6 +369,7 @@ def stability(
             for loop, point in zip(bare, points, strict=True)
         ]
 
+    swelling = {name: full[name] / min(point.legs[name].manifold for point in points) for name in LEGS}
     stated = {name: manifolds[name].gas_volume for name in LEGS}
     given = any(volume > 0.0 for volume in stated.values())
     families: list[tuple[str, list[ChugLoop]]] = [("stiff limit", [loop.with_storage(STIFF) for loop in bare])]
@@ -334,7 +379,12 @@ def stability(
     for volume in sorted(set(gas_volumes)):
         families.append((f"{1e6 * volume:.3g} mL gas", filled(dict.fromkeys(LEGS, volume))))
     families.append(("soft limit", [loop.with_storage(SOFT) for loop in bare]))
+    cases = tuple(_case(label, loops, scales) for label, loops in families)
+    waves = wave_margins(families[1][1], transits)
 
+    behind = {name: jacket_ladder(machine.legs[name], points, name) for name in LEGS}
+    hot = {name: found for name, found in behind.items() if found is not None}
+    off = separation_ladder(machine, pressure)
     ambient = machine.ambient_pressure
     ratio = machine.exit_ratio * pressure / ambient if ambient > 0.0 else np.full(pressure.size, math.inf)
     return StabilityResult(
@@ -344,17 +394,24 @@ def stability(
         delay_scale=scales,
         delay_exponent=delay_exponent,
         delay={name: np.array([loop.legs[name].delay for loop in bare]) for name in LEGS},
-        cases=tuple(_case(label, loops, scales) for label, loops in families),
+        cases=cases,
         injector_stiffness={name: np.array([0.5 * loop.legs[name].injector for loop in bare]) for name in LEGS},
         total_stiffness={
             name: np.array([0.5 * (loop.legs[name].injector + loop.legs[name].line) for loop in bare]) for name in LEGS
         },
+        wave_margin=waves,
         gas_share_border=np.array(
             [_gas_share_border(machine, manifolds, loop, p) for loop, p in zip(bare, points, strict=True)]
         ),
         exit_pressure_ratio=ratio,
         separated=np.array([nozzle.summerfield_separation(float(p), machine.exit_ratio, ambient) for p in pressure]),
         throat_choked=np.array([nozzle.throat_choked(float(p), machine.gamma, ambient) for p in pressure]),
-        notes=_notes(machine, manifolds, delay_exponent, float(pressure.min()), gas_volumes),
+        notes=(
+            *_notes(manifolds, delay_exponent, swelling, gas_volumes),
+            waves_note(throttle, cases[1].gain_margin, waves, transits),
+            *_engine_notes(throttle, hot, off),
+        ),
         points=points,
+        separation=off,
+        jacket=hot,
     )

@@ -31,6 +31,7 @@ from valvectl.plant.characteristics import time_step
 from valvectl.plant.machine import Machine
 from valvectl.plant.schedule import Schedule
 from valvectl.studies.closing import ClosingLaw, ValveLine, closing_law, valve_line
+from valvectl.studies.line_waves import wall_of
 from valvectl.studies.result import Result
 
 WALL_KEYS = ("wall_thickness", "wall_elasticity", "poisson_ratio", "anchoring")
@@ -242,7 +243,7 @@ def surge(
     """
     numbers, pipe = machine.legs[leg], design.leg(leg).line
     static = numbers.tank_pressure + numbers.head
-    given = PipeWall(pipe.wall_thickness, pipe.wall_elasticity, pipe.poisson_ratio, pipe.anchoring)
+    given = wall_of(pipe)
     assumed: tuple[str, ...] = tuple(key for key in WALL_KEYS if f"legs.{leg}.line.{key}" not in design.inputs)
     if wall is not None:
         given, assumed = wall, ()

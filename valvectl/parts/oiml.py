@@ -1,0 +1,48 @@
+"""Density of ethanol with water at atmospheric pressure: the general formula of the international alcoholometric tables.
+
+Source: OIML R 22 (1975), the same formula as in Council Directive 76/766/EEC and in the tables of the OIV: mass
+fraction and temperature to density. Its coefficients were read in several open programs that print them alike.
+"""
+
+from __future__ import annotations
+
+LOWEST, HIGHEST = 253.15, 313.15
+"""Temperatures that the formula was made for [K]; the mixture must not be frozen."""
+
+_A = (
+    9.982012300e2, -1.929769495e2, 3.891238958e2, -1.668103923e3, 1.352215441e4, -8.829278388e4,
+    3.062874042e5, -6.138381234e5, 7.470172998e5, -5.478461354e5, 2.234460334e5, -3.903285426e4,
+)  # fmt: skip
+_B = (-2.0618513e-1, -5.2682542e-3, 3.6130013e-5, -3.8957702e-7, 7.1693540e-9, -9.9739231e-11)
+_C = (
+    (
+        1.693443461530087e-1, -1.046914743455169e1, 7.196353469546523e1, -7.047478054272792e2,
+        3.924090430035045e3, -1.210164659068747e4, 2.248646550400788e4, -2.605562982188164e4,
+        1.852373922069467e4, -7.420201433430137e3, 1.285617841998974e3,
+    ),
+    (
+        -1.193013005057010e-2, 2.517399633803461e-1, -2.170575700536993, 1.353034988843029e1,
+        -5.029988758547014e1, 1.096355666577570e2, -1.422753946421155e2, 1.080435942856230e2,
+        -4.414153236817392e1, 7.442971530188783,
+    ),
+    (
+        -6.802995733503803e-4, 1.876837790289664e-2, -2.002561813734156e-1, 1.022992966719220,
+        -2.895696483903638, 4.810060584300675, -4.672147440794683, 2.458043105903461, -5.411227621436812e-1,
+    ),
+    (4.075376675622027e-6, -8.763058573471110e-6, 6.515031360099368e-6, -1.515784836987210e-6),
+    (-2.788074354782409e-8, 1.345612883493354e-8),
+)  # fmt: skip
+
+
+def ethanol_water_density(ethanol: float, temperature: float) -> float:
+    """Density [kg/m^3] of ethanol and water at atmospheric pressure.
+
+    ethanol : mass fraction, 0 to 1 [-]; temperature : [K], 253.15 to 313.15. Formula of OIML R 22, which states 1e-4 of
+    it or better; nothing is checked here.
+    """
+    t = temperature - 293.15
+    rho = sum(a * ethanol**k for k, a in enumerate(_A))
+    rho += sum(b * t ** (k + 1) for k, b in enumerate(_B))
+    for i, row in enumerate(_C):
+        rho += t ** (i + 1) * sum(c * ethanol ** (k + 1) for k, c in enumerate(row))
+    return rho
