@@ -19,6 +19,7 @@ from valvectl.studies.ladder import LadderResult, ladder
 from valvectl.studies.loop import LoopResult, loop
 from valvectl.studies.port_result import PortsResult
 from valvectl.studies.ports import ports
+from valvectl.studies.power_loss import PowerLossResult, power_loss
 from valvectl.studies.ratio import RatioResult, ratio
 from valvectl.studies.resolution import ResolutionResult, resolution
 from valvectl.studies.resolution_fix import StepFixes, resolution_fix
@@ -137,6 +138,11 @@ class Analysis:
     def heat(self) -> dict[LegName, HeatResult]:
         """Motor heating over the profile."""
         return {name: heat(self.design, name, self.throttle.rms_current[name]) for name in LEGS}
+
+    @cached_property
+    def power_loss(self) -> PowerLossResult:
+        """Loss of power, of command, of one motor."""
+        return power_loss(self.design, self.machine, self.gains, self.schedule, self.profile)
 
     @cached_property
     def ports(self) -> Mapping[LegName, PortsResult]:
