@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from valvectl.studies.ladder import LadderResult
     from valvectl.studies.loop import LoopResult
     from valvectl.studies.port_result import PortsResult
+    from valvectl.studies.power_loss_result import PowerLossResult
     from valvectl.studies.purge import PurgeResult
     from valvectl.studies.ratio import RatioResult
     from valvectl.studies.resolution import ResolutionResult
@@ -93,6 +94,10 @@ class Design(DesignFile):
     def stroke(self) -> StrokeResult:
         """Full strokes of both valves, simulated."""
         return self.analysis.stroke
+
+    def power_loss(self) -> PowerLossResult:
+        """What the valves do when power, a command or one motor is lost, and what that does to the mixture ratio."""
+        return self.analysis.power_loss
 
     def spread(self) -> SpreadResult:
         """Spread of the mixture ratio from the declared tolerances."""

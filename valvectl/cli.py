@@ -381,3 +381,26 @@ def surge(
         return figures.surge_chart(result) if plot == SurgePlot.surge else figures.closing_chart(result)
 
     deliver("surge", results, None, as_json, csv, figure, drawing)
+
+
+@app.command(name="power-loss", short_help="Power, command or a motor lost.")
+@guarded
+def power_loss(
+    design: DesignPath, as_json: JsonOption = False, csv: CsvOption = None, figure: FigureOption = None
+) -> None:
+    """What the valves do when power, a command or one motor is lost: hold, drift or shut; and the mixture ratio then.
+
+    Torques on a dead valve [N m] against the friction that holds it, least and most; error of O/F [%] for each loss in
+    mid-change and the time until it passes the limit [ms]; time to shut by a spring or a reserve store [ms].
+
+    \b
+    Example:
+      valvectl power-loss hover-rig.toml --figure loss.svg
+    """
+    figure_name(figure)
+    loaded = load_design(design, simulates=True)
+    with status():
+        result = loaded.power_loss()
+    from valvectl.review.figures import power_loss_chart
+
+    deliver("power-loss", {"": result}, None, as_json, csv, figure, power_loss_chart)

@@ -13,6 +13,7 @@ from pydantic import Field, model_validator
 from valvectl.design.quantities import (
     Angle,
     AngularSpeed,
+    Capacitance,
     Current,
     CurrentGain,
     Fraction,
@@ -31,6 +32,7 @@ from valvectl.design.quantities import (
     Time,
     Torque,
     TorqueConstant,
+    Voltage,
 )
 from valvectl.design.schema_base import Part, refuse
 
@@ -90,6 +92,32 @@ class Encoder(Part):
     )
 
 
+class ReturnSpring(Part):
+    """A torsion spring that turns the valve shut when the motor lets go."""
+
+    preload: Torque = Field(ge=0.0, description="torque towards shut at the closed stop")
+    rate: Stiffness = Field(default=0.0, ge=0.0, description="rise of that torque with opening")
+
+
+class Reserve(Part):
+    """A store of energy beside the battery that shuts this valve when the bus fails."""
+
+    capacitance: Capacitance = Field(gt=0.0, description="of the capacitors")
+    voltage: Voltage = Field(gt=0.0, description="when full")
+    minimum_voltage: Voltage = Field(gt=0.0, description="down to which the drive can use it")
+
+    @model_validator(mode="after")
+    def _order(self) -> Reserve:
+        if self.minimum_voltage >= self.voltage:
+            raise refuse("minimum_voltage", "must be below voltage")
+        return self
+
+    @property
+    def usable(self) -> float:
+        """Energy between both voltages [J]: C (V^2 - Vmin^2) / 2."""
+        return float(0.5 * self.capacitance * (self.voltage**2 - self.minimum_voltage**2))
+
+
 class Actuator(Part):
     """Motor, gearing, encoders, drive."""
 
@@ -109,6 +137,11 @@ class Actuator(Part):
     duty_limit: Fraction = Field(default=0.95, gt=0.0, le=1.0, description="largest motor voltage over bus voltage")
     harness_resistance: Resistance = Field(ge=0.0, description="battery to this drive, out and back")
     idle_power: Power = Field(default=0.0, ge=0.0, description="drive electronics")
+    dead_drive: Literal["open", "shorted"] = Field(
+        default="open", description="what a drive without power leaves the motor's terminals: open, or shorted (brakes)"
+    )
+    return_spring: ReturnSpring | None = Field(default=None, description="spring that shuts the valve; default none")
+    reserve: Reserve | None = Field(default=None, description="store of energy that shuts the valve; default none")
     temperature: Temperature = Field(default=293.15, description="surroundings of motor and gears")
     hot_winding: Temperature = Field(default=373.15, description="winding temperature assumed for the torque margin")
     hot_surroundings: Temperature = Field(

@@ -146,5 +146,7 @@ def servo_numbers(leg: Leg) -> Servo:
         speed_limit=controller.command_speed_limit,
         hold_band=controller.hold_band,
         command_step=controller.command_step,
+        return_preload=0.0 if actuator.return_spring is None else actuator.return_spring.preload,
+        return_rate=0.0 if actuator.return_spring is None else actuator.return_spring.rate,
         gains=None if controller.gains == "tune" else CascadeGains(**controller.gains.model_dump()),
     )

@@ -10,6 +10,7 @@ from __future__ import annotations
 from valvectl.review.figure_style import svg_text
 from valvectl.review.figures_disturbance import disturbance_chart
 from valvectl.review.figures_engine import ladder_chart, spread_chart, throttle_chart
+from valvectl.review.figures_loss import power_loss_chart
 from valvectl.review.figures_ports import choking_chart, installed_chart, ports_chart
 from valvectl.review.figures_resolution import resolution_chart
 from valvectl.review.figures_servo import bode, nyquist, ratio_chart, step, torque_chart
@@ -26,6 +27,7 @@ __all__ = [
     "ladder_chart",
     "nyquist",
     "ports_chart",
+    "power_loss_chart",
     "ratio_chart",
     "resolution_chart",
     "spread_chart",

@@ -10,6 +10,7 @@ import re
 from typing import Any
 
 from valvectl.design.design_file import DesignFile, Input
+from valvectl.design.schema import LEGS
 from valvectl.design.tolerances import bounds_of
 from valvectl.plant.machine import Machine, build
 from valvectl.plant.schedule import Schedule, build_schedule
@@ -48,6 +49,19 @@ STIFFNESS: tuple[tuple[str, int], ...] = (
 )
 """Inputs of injector stiffness at a wanted thrust and the side that softens it: wide orifices, dense (cold) liquid, and a
 high c* efficiency, which asks for less flow."""
+_DRY = r"valve\.torque\.(running|breakaway|pressure_slope|cold_factor|dwell_factor)$"
+_TURNING = r"motor\.(friction_torque|cold_friction_factor|viscous_friction)$"
+_MESH = r"gears\[\d+\]\.(efficiency|static_efficiency|backdrive_efficiency)$"
+FRICTION_LOW: tuple[tuple[str, int], ...] = ((_DRY, -1), (_TURNING, -1), (_MESH, +1))
+"""Inputs of dry friction and the side that makes it small: what a dead valve may be held by at least."""
+FRICTION_HIGH: tuple[tuple[str, int], ...] = (
+    (_DRY, +1),
+    (_TURNING, +1),
+    (_MESH, -1),
+    (r"actuator\.return_spring\.(preload|rate)$", -1),
+    (r"tank\.pressure$", +1),
+)
+"""The other way round, with a weak return spring: what a dead valve may be held by at most."""
 
 BOILING: tuple[tuple[str, int], ...] = (
     (r"jacket\.(heat|temperature_rise|outlet_vapour_pressure)$", +1),
@@ -70,7 +84,19 @@ def adverse(design: DesignFile, sides: tuple[tuple[str, int], ...]) -> tuple[Mac
                 break
     if not changes:
         return build(design), ()
-    return build(design.with_values(changes)), tuple(changes)
+    moved = tuple(changes)
+    for name in LEGS:
+        _order_friction(design, f"legs.{name}.valve.torque", changes)
+    return build(design.with_values(changes)), moved
+
+
+def _order_friction(design: DesignFile, at: str, changes: dict[str, Any]) -> None:
+    """Where only one of the two has a tolerance, running torque moved beyond breakaway is held at it."""
+    keys = f"{at}.running", f"{at}.breakaway"
+    if not any(key in changes for key in keys):
+        return
+    running, breakaway = (changes.get(key, design.inputs[key].value) for key in keys)
+    changes[keys[0]] = [min(r, b) for r, b in zip(running, breakaway, strict=True)]
 
 
 def corner_schedule(

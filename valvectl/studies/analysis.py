@@ -22,6 +22,8 @@ from valvectl.studies.line_waves import wave_transit
 from valvectl.studies.loop import LoopResult, loop
 from valvectl.studies.port_result import PortsResult
 from valvectl.studies.ports import ports
+from valvectl.studies.power_loss import power_loss
+from valvectl.studies.power_loss_result import PowerLossResult
 from valvectl.studies.purge import PurgeResult, purge
 from valvectl.studies.ratio import RatioResult, ratio
 from valvectl.studies.resolution import ResolutionResult, resolution
@@ -148,6 +150,11 @@ class Analysis:
     def heat(self) -> dict[LegName, HeatResult]:
         """Motor heating over the profile."""
         return {name: heat(self.design, name, self.throttle.rms_current[name]) for name in LEGS}
+
+    @cached_property
+    def power_loss(self) -> PowerLossResult:
+        """Loss of power, of command, of one motor."""
+        return power_loss(self.design, self.machine, self.gains, self.schedule, self.profile)
 
     @cached_property
     def ports(self) -> Mapping[LegName, PortsResult]:
