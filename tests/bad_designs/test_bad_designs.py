@@ -34,7 +34,7 @@ WITHOUT_COMMENTS = {
     "binary.bin": Expected("is not a text file (holds NUL bytes)", "", 1),
     "not-utf8.toml": Expected("is not UTF-8 text", "", 1),
 }
-FILES = sorted(p for p in HERE.iterdir() if re.match(r"[0-9]{2}-", p.name))
+FILES = sorted(p for p in HERE.iterdir() if re.match(r"[0-9]{2,3}-", p.name))
 
 
 def expected(path: Path) -> Expected:

@@ -151,3 +151,12 @@ def test_power_loss_takes_the_same_result_twice() -> None:
     one = power_loss(design, a.machine, a.gains, a.schedule, [(0.0, 0.6), (0.1, 0.6), (0.3, 0.8)])
     two = power_loss(design, a.machine, a.gains, a.schedule, [(0.0, 0.6), (0.1, 0.6), (0.3, 0.8)])
     assert one.to_dict() == two.to_dict()
+
+
+def test_the_margin_counts_the_spring_against_opening(tmp_path: Path) -> None:
+    """Needed torque with a spring less that without: preload + rate times opening, at every angle."""
+    anchor = "[legs.oxidizer.actuator]\n"
+    sprung = changed(tmp_path, (anchor, anchor + SPRING % "2 N m")).torque("oxidizer")
+    plain = valvectl.load(EXAMPLE).torque("oxidizer")
+    np.testing.assert_allclose(sprung.needed - plain.needed, 2.0 + 0.5 * sprung.angle, rtol=1e-9)
+    assert sprung.margin < plain.margin

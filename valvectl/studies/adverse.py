@@ -26,6 +26,7 @@ TORQUE: tuple[tuple[str, int], ...] = (
     (r"actuator\.(current_limit|duty_limit)$", -1),
     (r"actuator\.(harness_resistance|hot_winding|idle_power)$", +1),
     (r"tank\.pressure$", +1),
+    (r"actuator\.return_spring\.(preload|rate)$", +1),
     (r"^battery\.(minimum_voltage|voltage)$", -1),
     (r"^battery\.(resistance|other_loads)$", +1),
 )

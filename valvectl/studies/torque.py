@@ -2,9 +2,8 @@
 
 Rule: 100 % static margin, available over needed less one, at any position in the worst case (MIL-A-83577B; AIAA S-114;
 wording from memory). The limit itself is a requirement of the design. Needed: breakaway torque cold, after a long rest,
-at the largest pressure difference the tank can put on the valve, plus the stream's torque, all at the adverse bounds of
-their declared tolerances. Available, likewise at the bounds: end of discharge,
-both drives pulling, hot winding and magnets, breakaway efficiency of the gears, cold motor friction.
+at the largest pressure difference the tank can put on the valve, plus the torque of the stream and of a return spring,
+all at the adverse bounds of their declared tolerances. Available, likewise at the bounds: end of discharge, both drives pulling, hot winding and magnets, breakaway efficiency of the gears, cold motor friction.
 """
 
 from __future__ import annotations
@@ -18,6 +17,7 @@ import numpy as np
 from valvectl.design.schema import LegName
 from valvectl.parts import bus, friction, motor
 from valvectl.parts.lookup import FloatArray
+from valvectl.parts.return_spring import return_torque
 from valvectl.plant.machine import LegMachine, Machine
 from valvectl.studies.result import Result
 
@@ -67,11 +67,14 @@ def largest_pressure_drop(machine: Machine, name: LegName) -> float:
 
 
 def stem_torque_needed(leg: LegMachine, drop: float, breakaway: bool, dwell: float = 1.0) -> FloatArray:
-    """Torque [N m] on the grid of openings at a pressure drop [Pa]: breakaway (times ``dwell``) or running, cold."""
+    """Torque to open [N m] on the grid of openings at a pressure drop [Pa]: breakaway (times ``dwell``) or running, cold,
+    with the stream and the return spring against it."""
     table = leg.breakaway if breakaway else leg.running
     rise = friction.pressure_rise(leg.relative_slope, drop)
     stream = friction.hydrodynamic_torque(leg.hydrodynamic, leg.bore, drop)
-    return np.asarray(leg.cold_factor * dwell * rise * table + stream)
+    opening = leg.characteristic.angles - leg.closed_stop
+    spring = return_torque(opening, leg.servo.return_preload, leg.servo.return_rate)  # type: ignore[arg-type]
+    return np.asarray(leg.cold_factor * dwell * rise * table + stream + spring)
 
 
 def standstill_current(machine: Machine, name: LegName, battery: float) -> tuple[float, float]:
