@@ -3,7 +3,8 @@
 Rule: 100 % static margin, available over needed less one, at any position in the worst case (MIL-A-83577B; AIAA S-114;
 wording from memory). The limit itself is a requirement of the design. Needed: breakaway torque cold, after a long rest,
 at the largest pressure difference the tank can put on the valve, plus the torque of the stream and of a return spring,
-all at the adverse bounds of their declared tolerances. Available, likewise at the bounds: end of discharge, both drives pulling, hot winding and magnets, breakaway efficiency of the gears, cold motor friction.
+all at the adverse bounds of their declared tolerances. Available, likewise at the bounds: end of discharge,
+both drives pulling, hot winding and magnets, breakaway efficiency of the gears, cold motor friction.
 """
 
 from __future__ import annotations
