@@ -22,7 +22,7 @@ import numpy as np
 
 from valvectl.design.design_file import DesignFile
 from valvectl.design.schema import LEGS, LegName
-from valvectl.errors import DesignError, Fault, NoBalanceError
+from valvectl.errors import DesignError, Fault, NoBalanceError, RangeError
 from valvectl.parts import tank as tank_laws
 from valvectl.parts.liquid import LiquidState
 from valvectl.parts.lookup import FloatArray
@@ -250,7 +250,10 @@ class TankRun:
 
 
 def run(machine: Machine, conditions: Conditions, grid: Grid) -> TankRun:
-    """Run both tanks over a grid. Ends early, and says why, when a tank is empty or a leg has no steady flow."""
+    """Run both tanks over a grid. Ends early, and says why, when a tank is empty or a leg has no steady flow.
+
+    Raises ``RangeError`` when there is no steady point even at the start.
+    """
     states = {n: tanks.start_state(conditions.tanks[n], grid.points[0].legs[n].flow) for n in LEGS}
     rows: dict[LegName, list[tuple[float, ...]]] = {name: [] for name in LEGS}
     points: list[OperatingPoint] = []
@@ -271,7 +274,7 @@ def run(machine: Machine, conditions: Conditions, grid: Grid) -> TankRun:
             point = balance(moved, *(float(grid.angle[name][j]) for name in LEGS))
         except NoBalanceError as error:
             if not j:
-                raise
+                raise RangeError(f"no steady point at the start of the tank run: {error}") from None
             ended = f"no steady point from {time:.2f} s on: {error}"
             break
         points.append(point)

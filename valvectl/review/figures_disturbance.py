@@ -61,8 +61,12 @@ def disturbance_chart(result: DisturbanceResult, axes: Any = None, *, limit: flo
         ends.append((_last(100.0 * result.together.ratio_error), "all together", INK))
     error.axhline(0.0, color=QUIET, linewidth=0.7)
     error.set_ylabel("O/F error [%]")
-    beyond = "" if band or limit is None else f"; limit ±{100.0 * limit:.3g} %, beyond the chart"
-    error.set_title(f"O/F against the undisturbed steady value, valves on their schedule{beyond}")
+    error.set_title("O/F against the undisturbed steady value, valves on their schedule")
+    if limit is not None and not band:
+        error.annotate(
+            f"limit ±{100.0 * limit:.3g} %, beyond the chart", (0.995, 0.97), xycoords="axes fraction", ha="right", va="top",
+            fontsize=8.0, color="#3f6b45",
+        )  # fmt: skip
     labels: list[tuple[float, str, Any]] = []
     for leg in LEGS:
         colour = LEG_COLOUR[leg]

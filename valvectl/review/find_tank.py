@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 
 from valvectl.design.schema import LEGS, LegName
-from valvectl.errors import DesignError, NoBalanceError
 from valvectl.review.find_feed import Found, at_throttle
 from valvectl.studies.analysis import Analysis
 
@@ -24,12 +23,7 @@ def is_disturbed(analysis: Analysis, leg: LegName | None) -> bool:
 def disturbed(analysis: Analysis, leg: LegName | None) -> Found:
     """Largest O/F error with all declared disturbances together [%]."""
     work = analysis.tank_work
-    try:
-        found = work.together
-    except NoBalanceError as error:
-        return math.inf, f"there is no steady point at the start: {error}"
-    except DesignError as error:
-        return None, error.faults[0].message
+    found = work.together
     if found.ended:
         return math.inf, found.ended
     j = found.worst

@@ -204,7 +204,7 @@ def burn_profile(throttle: float, time: float, minimum: float) -> tuple[tuple[fl
 def disturbance(work: TankWork) -> DisturbanceResult:
     """Every declared disturbance by itself, all together, the trim at the worst moment, and the pressurant.
 
-    Raises ``DesignError`` when a warming liquid would boil or freeze, ``NoBalanceError`` when there is no steady point
+    Raises ``DesignError`` when a warming liquid would boil or freeze, ``RangeError`` when there is no steady point
     even at the start.
     """
     together = work.together

@@ -28,8 +28,12 @@ from valvectl.plant.schedule import Schedule
 from valvectl.studies.adverse import moved_value
 from valvectl.studies.result import Result
 
-_NO_FLOW = re.compile(r"\.(actuator|controller|torque)\.|\.(inertia|slot_clearance)$")
-# What turns the valve does not enter the balance at a given ball angle; how well it is placed comes from the run.
+_NO_FLOW = re.compile(
+    r"\.(actuator|controller|torque)\.|\.(inertia|slot_clearance)$"
+    r"|\.tank\.((ullage|bottle|gas_valve|trace)\.|(lock_up|response_time|diameter|warming)$)"
+)
+# What turns the valve does not enter the balance at a given ball angle; how well it is placed comes from the run. What
+# disturbs a tank over time does not enter the steady balance either.
 COVERAGE = 2.0
 """Expanded over standard uncertainty [-]; about 95 % for many inputs of like size."""
 
