@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from valvectl.studies.analysis import Analysis
     from valvectl.studies.disturbance_result import DisturbanceResult
     from valvectl.studies.fill import FillResult
+    from valvectl.studies.gear_result import GearStageResult
     from valvectl.studies.ladder import LadderResult
     from valvectl.studies.loop import LoopResult
     from valvectl.studies.port_result import PortsResult
@@ -94,6 +95,10 @@ class Design(DesignFile):
     def stroke(self) -> StrokeResult:
         """Full strokes of both valves, simulated."""
         return self.analysis.stroke
+
+    def gear(self, leg: LegName) -> GearStageResult:
+        """Teeth of a leg's last gear stage as the team's own; needs the table ``actuator.own_stage``."""
+        return self.analysis.gear[leg]
 
     def power_loss(self) -> PowerLossResult:
         """What the valves do when power, a command or one motor is lost, and what that does to the mixture ratio."""

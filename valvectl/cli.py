@@ -15,7 +15,7 @@ from typing import Annotated, Any
 
 import typer
 
-from valvectl import cli_valves
+from valvectl import cli_gear, cli_valves
 from valvectl.cli_common import (
     EXIT_MET,
     EXIT_MISSED,
@@ -289,6 +289,7 @@ def throttle(
 
 
 cli_valves.register(app)
+cli_gear.register(app)
 
 
 @app.command(short_help="Does the feed system chug.")

@@ -9,7 +9,14 @@ from typing import Any
 from rich.console import Console
 from rich.text import Text
 
-from valvectl import cli_tables_actuator, cli_tables_feed, cli_tables_ports, cli_tables_servo, cli_tables_tank
+from valvectl import (
+    cli_tables_actuator,
+    cli_tables_feed,
+    cli_tables_gear,
+    cli_tables_ports,
+    cli_tables_servo,
+    cli_tables_tank,
+)
 from valvectl.cli_print import console, indented, table
 from valvectl.design.quantities import visible
 from valvectl.review import wording
@@ -73,6 +80,7 @@ def show(study: str, result: Any) -> None:
         "purge": cli_tables_ports.purge,
         "gas": cli_tables_ports.gas,
         "stability": cli_tables_feed.stability,
+        "gear": cli_tables_gear.gear,
         "power-loss": cli_tables_actuator.power_loss,
         "surge": cli_tables_feed.surge_or_start,
         "disturbance": cli_tables_tank.disturbance,

@@ -35,6 +35,7 @@ from valvectl.design.quantities import (
     Voltage,
 )
 from valvectl.design.schema_base import Part, refuse
+from valvectl.design.schema_gears import OwnStage
 
 Location = Literal["motor", "stem"]
 
@@ -137,6 +138,10 @@ class Actuator(Part):
     duty_limit: Fraction = Field(default=0.95, gt=0.0, le=1.0, description="largest motor voltage over bus voltage")
     harness_resistance: Resistance = Field(ge=0.0, description="battery to this drive, out and back")
     idle_power: Power = Field(default=0.0, ge=0.0, description="drive electronics")
+    own_stage: OwnStage | None = Field(
+        default=None,
+        description="wishes for the last gear stage as the team's own, for the study of its teeth; default none",
+    )
     dead_drive: Literal["open", "shorted"] = Field(
         default="open", description="what a drive without power leaves the motor's terminals: open, or shorted (brakes)"
     )

@@ -10,6 +10,7 @@ from __future__ import annotations
 from valvectl.review.figure_style import svg_text
 from valvectl.review.figures_disturbance import disturbance_chart
 from valvectl.review.figures_engine import ladder_chart, spread_chart, throttle_chart
+from valvectl.review.figures_gear import gear_stage_chart
 from valvectl.review.figures_loss import power_loss_chart
 from valvectl.review.figures_ports import choking_chart, installed_chart, ports_chart
 from valvectl.review.figures_resolution import resolution_chart
@@ -23,6 +24,7 @@ __all__ = [
     "closing_chart",
     "disturbance_chart",
     "fill_chart",
+    "gear_stage_chart",
     "installed_chart",
     "ladder_chart",
     "nyquist",

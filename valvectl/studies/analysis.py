@@ -16,10 +16,12 @@ from valvectl.studies.adverse import BOILING, FLOW, STIFFNESS, TORQUE, adverse, 
 from valvectl.studies.disturbance import TankWork, disturbance
 from valvectl.studies.disturbance_result import DisturbanceResult
 from valvectl.studies.fill import FillResult, fill
+from valvectl.studies.gear_result import GearStageResult
 from valvectl.studies.heat import HeatResult, heat
 from valvectl.studies.ladder import LadderResult, ladder
 from valvectl.studies.line_waves import wave_transit
 from valvectl.studies.loop import LoopResult, loop
+from valvectl.studies.own_stage import own_stage
 from valvectl.studies.port_result import PortsResult
 from valvectl.studies.ports import ports
 from valvectl.studies.power_loss import power_loss
@@ -150,6 +152,11 @@ class Analysis:
     def heat(self) -> dict[LegName, HeatResult]:
         """Motor heating over the profile."""
         return {name: heat(self.design, name, self.throttle.rms_current[name]) for name in LEGS}
+
+    @cached_property
+    def gear(self) -> Mapping[LegName, GearStageResult]:
+        """Teeth of the gear stage of the team's own making."""
+        return _EachLeg(lambda name: own_stage(self.design, self.machine, name))
 
     @cached_property
     def power_loss(self) -> PowerLossResult:
