@@ -6,7 +6,7 @@ Every table here may be left out: the tank then holds its regulated pressure (le
 from __future__ import annotations
 
 from itertools import pairwise
-from typing import Literal
+from typing import Any, Literal
 
 from pydantic import Field, ValidationInfo, model_validator
 
@@ -116,11 +116,17 @@ class Trace(Part):
         description="tank pressure above the liquid at these times; not beside file",
     )
 
-    @model_validator(mode="after")
-    def _columns(self, info: ValidationInfo) -> Trace:
-        if self.file is not None and (info.context or {}).get("si"):
-            # Times and pressures were read with the design; another name would leave them as they are.
+    @model_validator(mode="before")
+    @classmethod
+    def _read_with_the_design(cls, data: Any, info: ValidationInfo) -> Any:
+        # A table that a program left alone comes as the object it is. Another name would leave times and pressures as
+        # they were read, other pressures would no longer be the file's.
+        if isinstance(data, dict) and data.get("file") is not None and (info.context or {}).get("si"):
             raise refuse("file", "a program can not change a trace that comes from a file; load the design anew")
+        return data
+
+    @model_validator(mode="after")
+    def _columns(self) -> Trace:
         if len(self.time) != len(self.pressure):
             raise refuse("pressure", f"needs as many entries as time ({len(self.time)})")
         if len(self.time) < 2:
