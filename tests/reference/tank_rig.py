@@ -4,7 +4,11 @@ from __future__ import annotations
 
 import dataclasses
 import re
+from collections.abc import Callable, Iterator
+from functools import cache
 from pathlib import Path
+
+import pytest
 
 import valvectl
 from valvectl.design.schema import LegName
@@ -75,8 +79,47 @@ def rig_text(oxidizer: str = "", fuel: str = "", tail: str = "", bare: dict[LegN
     return f"{text}\n{tail}\n"
 
 
-def rig(folder: Path, oxidizer: str = "", fuel: str = "", tail: str = "", bare: dict[LegName, str] | None = None) -> valvectl.Design:
+def rig(
+    folder: Path, oxidizer: str = "", fuel: str = "", tail: str = "", bare: dict[LegName, str] | None = None
+) -> valvectl.Design:
     """``rig_text`` as a design whose file lies in ``folder``."""
     file = folder / "rig.toml"
     file.write_text(rig_text(oxidizer, fuel, tail, bare), encoding="utf-8")
     return valvectl.load(file)
+
+
+# ------------------------------------------------------------- tank keys, and designs made of them once each
+
+Make = Callable[..., valvectl.Design]
+DROOP: dict[LegName, str] = {leg: text + 'droop = "0.3 bar"\n' for leg, text in BARE.items()}
+GAS = 'volume = "14 L", share = "20 %", gas = "nitrogen", gas_temperature = "290 K"'
+ULLAGE = f"ullage = {{ {GAS} }}\n"
+BOTTLE_KEYS = 'bottle = { volume = "5 L", pressure = "200 bar abs", temperature = "290 K" }\n'
+SWITCHED = (
+    f'supply = "electronic"\n{ULLAGE}{BOTTLE_KEYS}gas_valve = {{ kv = 0.2, xt = 0.6, kind = "on-off", sample_period = "20 ms", '
+    'delay = "10 ms", dead_band = "0.2 bar" }\n'
+)
+SLIDING = SWITCHED.replace('"on-off"', '"proportional"').replace('dead_band = "0.2', 'proportional_band = "0.5')
+FLIGHT = '[flight]\nload_factor = [{ time = "0 s", load_factor = 1.0 }, { time = "1 s", load_factor = 4.0 }]\n'
+TRACE = 'trace = { time = ["0 s", "1 s", "2 s"], pressure = ["20.6 bar abs", "20.1 bar abs", "20.6 bar abs"] }\n'
+BLOW_DOWN = f'supply = "blow-down"\n{ULLAGE}'
+FULL = (
+    'lock_up = "0.2 bar"\nresponse_time = "80 ms"\ndiameter = "0.2 m"\nwarming = "0.1 K/s"\n'
+    f'ullage = {{ {GAS}, heat_exchange = "4 W/K", collapse = {{ share = "3 %", time = "5 s" }} }}\n'
+    'bottle = { volume = "5 L", pressure = "200 bar abs", temperature = "290 K", heat_exchange = "6 W/K", '
+    "inlet_effect = 0.002 }\n"
+    "gas_valve = { kv = 0.1, xt = 0.6 }\n"
+)
+"""Everything that a regulated tank can declare."""
+
+
+def maker(folders: pytest.TempPathFactory) -> Iterator[Make]:
+    """Yields what makes a design of tank keys (oxidizer, fuel, tail, True for a droop of 0.3 bar), once each."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("VALVECTL_CACHE", str(folders.mktemp("cache")))
+
+        @cache
+        def made(oxidizer: str = "", fuel: str = "", tail: str = "", droop: bool = False) -> valvectl.Design:
+            return rig(folders.mktemp("rig"), oxidizer, fuel, tail, DROOP if droop else None)
+
+        yield made

@@ -250,7 +250,8 @@ class TankRun:
 
 
 def run(machine: Machine, conditions: Conditions, grid: Grid) -> TankRun:
-    """Run both tanks over a grid. Ends early, and says why, when a tank is empty or a leg has no steady flow.
+    """Run both tanks over a grid. Ends early, and says why, when a tank is empty, a leg has no steady flow, or O/F leaves
+    the range for which c* is known (beyond it c* is held, and the flame may be out).
 
     Raises ``RangeError`` when there is no steady point even at the start.
     """
@@ -277,6 +278,12 @@ def run(machine: Machine, conditions: Conditions, grid: Grid) -> TankRun:
                 raise RangeError(f"no steady point at the start of the tank run: {error}") from None
             ended = f"no steady point from {time:.2f} s on: {error}"
             break
+        unknown = _outside_c_star(machine, point.mixture_ratio, grid.points[j].mixture_ratio)
+        if unknown:
+            if not j:
+                raise RangeError(f"no steady point at the start of the tank run: {unknown}")
+            ended = f"no steady point from {time:.2f} s on: {unknown}"
+            break
         points.append(point)
         machines.append(moved)
         ratios.append({n: point.legs[n].flow / grid.points[j].legs[n].flow for n in LEGS})
@@ -297,6 +304,14 @@ def run(machine: Machine, conditions: Conditions, grid: Grid) -> TankRun:
         machines=tuple(machines),
         ended=ended,
     )
+
+
+def _outside_c_star(machine: Machine, ratio: float, undisturbed: float) -> str:
+    """Why c* is not known at an O/F that it was known at undisturbed; empty when it is."""
+    low, high = machine.c_star.r0, machine.c_star.r0 + machine.c_star.dr * (machine.c_star.nr - 1)
+    if min(low, undisturbed) <= ratio <= max(high, undisturbed):
+        return ""
+    return f"O/F is {ratio:.3g}, and c* is known from {low:.3g} to {high:.3g}"
 
 
 def _advance(
