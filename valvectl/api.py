@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -156,14 +157,19 @@ class Design(DesignFile):
         return open_loop(self.machine.legs[leg].servo, self.analysis.gains[leg], "position")
 
 
-def load(path: str | Path) -> Design:
+def load(path: str | Path, changes: Sequence[str] = ()) -> Design:
     """Read a design file and make sure that it can be built and that its throttle range has steady points.
 
+    ``changes``: texts ``key=value`` that are put in place of what the file says, values written as in the file.
     Raises ``DesignError`` with every fault found, each with file, key, line and what is allowed.
     """
     from valvectl.errors import DesignError, Fault, NoBalanceError
 
     design = read_design(path, cls=Design)
+    if changes:
+        from valvectl.design.changes import read_changes
+
+        design = design.with_values(read_changes(changes, design.engine.ambient_pressure))
     analysis = design.analysis
     machine = analysis.machine
     from valvectl.plant.balance import solve

@@ -15,7 +15,7 @@ from typing import Annotated, Any
 
 import typer
 
-from valvectl import cli_gear, cli_valves
+from valvectl import cli_explain, cli_gear, cli_valves
 from valvectl.cli_common import (
     EXIT_MET,
     EXIT_MISSED,
@@ -25,6 +25,7 @@ from valvectl.cli_common import (
     FigureOption,
     JsonOption,
     LegOption,
+    SetOption,
     deliver,
     figure_name,
     guarded,
@@ -75,17 +76,28 @@ def _version(wanted: bool) -> None:
     if wanted:
         from importlib import metadata
 
-        try:
-            typer.echo(f"valvectl {metadata.version('valvectl')}")
-        except metadata.PackageNotFoundError:
-            typer.echo("valvectl (run from its source folder)")
+        def version(package: str) -> str:
+            try:
+                return metadata.version(package)
+            except metadata.PackageNotFoundError:
+                return "not installed" if package != "valvectl" else "(run from its source folder)"
+
+        import platform
+
+        typer.echo(f"valvectl {version('valvectl')}")
+        typer.echo(f"Python {platform.python_version()}, {platform.system()} {platform.machine()}")
+        packages = ("numpy", "scipy", "numba", "control", "CoolProp", "cantera", "matplotlib", "pandas")
+        typer.echo(", ".join(f"{package} {version(package)}" for package in packages))
         raise typer.Exit
 
 
 @app.callback()
 def top(
     version: Annotated[
-        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and stop.")
+        bool,
+        typer.Option(
+            "--version", callback=_version, is_eager=True, help="Print the version and its environment, and stop."
+        ),
     ] = False,
 ) -> None:
     """Throttle valves, actuators and servo loops of a small two-valve liquid engine.
@@ -123,6 +135,7 @@ def new(file: Annotated[Path, typer.Argument(metavar="FILE", help="Name of the n
 @guarded
 def check(
     design: DesignPath,
+    sets: SetOption = None,
     out: Annotated[
         Path | None,
         typer.Option(
@@ -148,7 +161,7 @@ def check(
 
     if out is not None and no_report:
         raise typer.BadParameter("--out and --no-report contradict each other")
-    loaded = load_design(design, simulates=True)
+    loaded = load_design(design, sets, simulates=True)
     target = None
     if not no_report:
         from valvectl.review.folder import refuse, write_review
@@ -174,6 +187,7 @@ def check(
 @guarded
 def ratio(
     design: DesignPath,
+    sets: SetOption = None,
     leg: LegOption = None,
     as_json: JsonOption = False,
     csv: CsvOption = None,
@@ -188,7 +202,7 @@ def ratio(
       valvectl ratio hover-rig.toml --leg oxidizer --figure ratio.svg
     """
     figure_name(figure)
-    loaded = load_design(design)
+    loaded = load_design(design, sets)
     with status():
         results = {name: loaded.ratio(name) for name in legs_of(leg)}
     from valvectl.review.figures import ratio_chart
@@ -200,6 +214,7 @@ def ratio(
 @guarded
 def loop(
     design: DesignPath,
+    sets: SetOption = None,
     leg: LegOption = None,
     as_json: JsonOption = False,
     csv: CsvOption = None,
@@ -216,7 +231,7 @@ def loop(
       valvectl loop hover-rig.toml --leg fuel --figure step.pdf --plot step
     """
     figure_name(figure)
-    loaded = load_design(design, simulates=True)
+    loaded = load_design(design, sets, simulates=True)
     with status():
         results = {name: loaded.loop(name) for name in legs_of(leg)}
     from valvectl.review import figures
@@ -233,6 +248,7 @@ def loop(
 @guarded
 def resolution(
     design: DesignPath,
+    sets: SetOption = None,
     leg: LegOption = None,
     as_json: JsonOption = False,
     csv: CsvOption = None,
@@ -251,7 +267,7 @@ def resolution(
     import dataclasses
 
     figure_name(figure)
-    loaded = load_design(design)
+    loaded = load_design(design, sets)
     with status():
         result = loaded.resolution()
         fixes = {name: loaded.resolution_fix(name) for name in legs_of(leg)}
@@ -268,7 +284,11 @@ def resolution(
 @app.command(short_help="Simulate the throttle profile.")
 @guarded
 def throttle(
-    design: DesignPath, as_json: JsonOption = False, csv: CsvOption = None, figure: FigureOption = None
+    design: DesignPath,
+    sets: SetOption = None,
+    as_json: JsonOption = False,
+    csv: CsvOption = None,
+    figure: FigureOption = None,
 ) -> None:
     """Simulate the throttle profile: mixture ratio, thrust, valves, currents over time.
 
@@ -279,7 +299,7 @@ def throttle(
       valvectl throttle hover-rig.toml --csv throttle.csv --figure throttle.png
     """
     figure_name(figure)
-    loaded = load_design(design, simulates=True)
+    loaded = load_design(design, sets, simulates=True)
     with status():
         result = loaded.throttle_run()
     from valvectl.review.figures import throttle_chart
@@ -290,12 +310,17 @@ def throttle(
 
 cli_valves.register(app)
 cli_gear.register(app)
+cli_explain.register(app)
 
 
 @app.command(short_help="Does the feed system chug.")
 @guarded
 def stability(
-    design: DesignPath, as_json: JsonOption = False, csv: CsvOption = None, figure: FigureOption = None
+    design: DesignPath,
+    sets: SetOption = None,
+    as_json: JsonOption = False,
+    csv: CsvOption = None,
+    figure: FigureOption = None,
 ) -> None:
     """Does the feed system chug: the loop of chamber pressure, feed legs and combustion delays over the throttle range.
 
@@ -307,7 +332,7 @@ def stability(
       valvectl stability hover-rig.toml --figure stability.svg
     """
     figure_name(figure)
-    loaded = load_design(design)
+    loaded = load_design(design, sets)
     with status():
         result = loaded.stability()
     from valvectl.review.figures import stability_chart
@@ -320,6 +345,7 @@ def stability(
 @guarded
 def disturbance(
     design: DesignPath,
+    sets: SetOption = None,
     burn: Annotated[
         float | None,
         typer.Option("--burn", metavar="S", help="A burn this long [s] in place of the profile.", show_default=False),
@@ -340,7 +366,7 @@ def disturbance(
       valvectl disturbance hover-rig.toml --burn 20 --at 60 --figure tanks.svg
     """
     figure_name(figure)
-    loaded = load_design(design)
+    loaded = load_design(design, sets)
     with status():
         result = loaded.disturbance(None if burn is None else (at / 100.0, burn))
     from valvectl.review.figures import disturbance_chart
@@ -353,6 +379,7 @@ def disturbance(
 @guarded
 def surge(
     design: DesignPath,
+    sets: SetOption = None,
     leg: LegOption = None,
     as_json: JsonOption = False,
     csv: CsvOption = None,
@@ -370,7 +397,7 @@ def surge(
       valvectl surge hover-rig.toml --leg oxidizer --figure surge.svg
     """
     figure_name(figure)
-    loaded = load_design(design)
+    loaded = load_design(design, sets)
     with status():
         results: dict[str, Any] = {name: loaded.surge(name) for name in legs_of(leg)}
         results["start"] = loaded.fill()
@@ -387,7 +414,11 @@ def surge(
 @app.command(name="power-loss", short_help="Power, command or a motor lost.")
 @guarded
 def power_loss(
-    design: DesignPath, as_json: JsonOption = False, csv: CsvOption = None, figure: FigureOption = None
+    design: DesignPath,
+    sets: SetOption = None,
+    as_json: JsonOption = False,
+    csv: CsvOption = None,
+    figure: FigureOption = None,
 ) -> None:
     """What the valves do when power, a command or one motor is lost: hold, drift or shut; and the mixture ratio then.
 
@@ -399,7 +430,7 @@ def power_loss(
       valvectl power-loss hover-rig.toml --figure loss.svg
     """
     figure_name(figure)
-    loaded = load_design(design, simulates=True)
+    loaded = load_design(design, sets, simulates=True)
     with status():
         result = loaded.power_loss()
     from valvectl.review.figures import power_loss_chart

@@ -40,6 +40,15 @@ CsvOption = Annotated[
         "--csv", metavar="FILE", help="Write the table, one file a leg where there are two.", show_default=False
     ),
 ]
+SetOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--set",
+        metavar="KEY=VALUE",
+        help="Try a change without editing the file; may be given several times.",
+        show_default=False,
+    ),
+]
 FigureOption = Annotated[
     Path | None,
     typer.Option("--figure", metavar="FILE", help="Draw it: a name ending in .svg, .png or .pdf.", show_default=False),
@@ -105,7 +114,7 @@ def legs_of(leg: LegChoice | None) -> tuple[Any, ...]:
     return LEGS if leg is None else (leg.value,)
 
 
-def load_design(path: Path, simulates: bool = False) -> Design:
+def load_design(path: Path, sets: list[str] | None = None, simulates: bool = False) -> Design:
     """A design from its file; a word of patience before the first compilation."""
     from valvectl.api import load
 
@@ -118,7 +127,10 @@ def load_design(path: Path, simulates: bool = False) -> Design:
                 "start at once",
                 err=True,
             )
-    return load(path)
+    loaded = load(path, sets) if sets else load(path)
+    for text in sets or ():
+        typer.echo(f"changed for this run: {text}", err=True)
+    return loaded
 
 
 def figure_name(figure: Path | None) -> None:

@@ -10,6 +10,7 @@ from valvectl.cli_common import (
     FigureOption,
     JsonOption,
     LegOption,
+    SetOption,
     deliver,
     figure_name,
     guarded,
@@ -27,6 +28,7 @@ def register(app: typer.Typer) -> None:
 @guarded
 def gear(
     design: DesignPath,
+    sets: SetOption = None,
     leg: LegOption = None,
     as_json: JsonOption = False,
     csv: CsvOption = None,
@@ -42,7 +44,7 @@ def gear(
       valvectl gear hover-rig.toml --leg oxidizer --figure gear.svg
     """
     figure_name(figure)
-    loaded = load_design(design)
+    loaded = load_design(design, sets)
     asked = [name for name in legs_of(leg) if leg is not None or loaded.leg(name).actuator.own_stage is not None]
     with status():
         results = {name: loaded.gear(name) for name in asked or legs_of(leg)}

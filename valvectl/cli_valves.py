@@ -14,6 +14,7 @@ from valvectl.cli_common import (
     FigureOption,
     JsonOption,
     LegOption,
+    SetOption,
     deliver,
     figure_name,
     guarded,
@@ -51,6 +52,7 @@ def register(app: typer.Typer) -> None:
 @guarded
 def ports(
     design: DesignPath,
+    sets: SetOption = None,
     leg: LegOption = None,
     as_json: JsonOption = False,
     csv: CsvOption = None,
@@ -71,7 +73,7 @@ def ports(
       valvectl ports hover-rig.toml --figure choking.svg --plot choking
     """
     figure_name(figure)
-    loaded = load_design(design)
+    loaded = load_design(design, sets)
     with status():
         results = {name: loaded.ports(name) for name in legs_of(leg)}
     from valvectl.review import figures
@@ -92,6 +94,7 @@ def ports(
 @guarded
 def purge(
     design: DesignPath,
+    sets: SetOption = None,
     leg: LegOption = None,
     as_json: JsonOption = False,
     csv: CsvOption = None,
@@ -107,7 +110,7 @@ def purge(
     """
     from valvectl.errors import DesignError, Fault
 
-    loaded = load_design(design)
+    loaded = load_design(design, sets)
     names = [name for name in legs_of(leg) if leg is not None or loaded.leg(name).purge is not None]
     if not names:
         message = "no leg has purge gas; write a table such as [legs.fuel.purge] with gas, pressure, temperature, bore, kv, xt"

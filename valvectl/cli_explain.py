@@ -1,0 +1,81 @@
+"""The verb that explains a key of the design file."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from valvectl.cli_common import JsonOption, guarded, print_text
+
+
+def register(app: typer.Typer) -> None:
+    """Give the verb to the command line."""
+    app.command(short_help="What a key of the design file means.")(explain)
+
+
+@guarded
+def explain(
+    key: Annotated[str, typer.Argument(metavar="KEY", help="Dotted key; list positions may be left out.")] = "",
+    as_json: JsonOption = False,
+) -> None:
+    """What a key of the design file means: what may stand there, unit, range, default, and where it acts.
+
+    Without a key: the tables of a design file.
+
+    \b
+    Example:
+      valvectl explain legs.fuel.controller.hold_band
+    """
+    import dataclasses
+    import json
+
+    from valvectl.design.keys import ROOT, describe
+    from valvectl.design.where import acts_in
+
+    if not key:
+        names = [(name, spec.meaning) for name, spec in ROOT.children.items()]
+        if as_json:
+            print_text(json.dumps(dict(names), indent=2, ensure_ascii=False) + "\n")
+            return
+        for name, meaning in names:
+            typer.echo(f"{name:14} {meaning}")
+        return
+    info = describe(key)
+    acts = acts_in(key)
+    if as_json:
+        print_text(json.dumps({**dataclasses.asdict(info), "acts_in": acts}, indent=2, ensure_ascii=False) + "\n")
+        return
+    lines = [
+        (info.key, info.meaning),
+        ("write", info.expected),
+        ("example", info.example),
+        ("shown in", info.unit),
+        ("range", info.range),
+        ("default", info.default),
+        ("acts in", acts),
+    ]
+    width = max(10, len(info.key))
+    for name, text in lines:
+        if text:
+            typer.echo(_wrapped(name, text, width))
+    if info.keys:
+        from valvectl.design.keys import find, split
+
+        path = split(key)
+        spec = find(path) if path else None
+        assert spec is not None
+        typer.echo("keys:")
+        for name, child in spec.children.items():
+            need = "" if not child.required else " (required)"
+            typer.echo(_wrapped(f"  {name}", f"{child.meaning}{need}", 24))
+
+
+def _wrapped(name: str, text: str, width: int) -> str:
+    import shutil
+    import textwrap
+
+    columns = min(shutil.get_terminal_size((80, 24)).columns, 100)
+    indent = " " * (width + 2) if width <= 26 else "    "
+    head = f"{name:{width}}  " if width <= 26 else f"{name}: "
+    return textwrap.fill(text, columns, initial_indent=head, subsequent_indent=indent)
