@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from valvectl.studies.surge import SurgeResult
     from valvectl.studies.throttle import ThrottleResult
     from valvectl.studies.torque import TorqueResult
+    from valvectl.studies.torque_demand import TorqueDemand
 
 
 class Design(DesignFile):
@@ -92,6 +93,10 @@ class Design(DesignFile):
     def torque(self, leg: LegName) -> TorqueResult:
         """Static torque margin of a leg."""
         return self.analysis.torque[leg]
+
+    def torque_demand(self, leg: LegName) -> TorqueDemand:
+        """Torque demand of a leg by contributions and corners, and its margins by every named rule."""
+        return self.analysis.torque_demand[leg]
 
     def stroke(self) -> StrokeResult:
         """Full strokes of both valves, simulated."""

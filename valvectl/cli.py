@@ -15,7 +15,7 @@ from typing import Annotated, Any
 
 import typer
 
-from valvectl import cli_explain, cli_gear, cli_valves
+from valvectl import cli_actuator, cli_explain, cli_valves
 from valvectl.cli_common import (
     EXIT_MET,
     EXIT_MISSED,
@@ -309,7 +309,7 @@ def throttle(
 
 
 cli_valves.register(app)
-cli_gear.register(app)
+cli_actuator.register(app)
 cli_explain.register(app)
 
 

@@ -81,6 +81,7 @@ def show(study: str, result: Any) -> None:
         "gas": cli_tables_ports.gas,
         "stability": cli_tables_feed.stability,
         "gear": cli_tables_gear.gear,
+        "torque": cli_tables_actuator.torque,
         "power-loss": cli_tables_actuator.power_loss,
         "surge": cli_tables_feed.surge_or_start,
         "disturbance": cli_tables_tank.disturbance,

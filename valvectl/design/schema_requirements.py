@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import math
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from valvectl.design.quantities import Angle, Fraction, Number, Time
-from valvectl.design.schema_base import Part
+from valvectl.design.schema_base import Part, refuse
+from valvectl.parts.torque_rule_table import RULES
 
 
 class Requirements(Part):
@@ -58,6 +59,22 @@ class Requirements(Part):
     torque_margin: Fraction = Field(
         default=1.0, ge=0.0, description="torque available over torque needed, less one, worst corner, at least"
     )
+    torque_rule: str | None = Field(
+        default=None,
+        max_length=60,
+        description="named margin rule to hold the actuator to besides torque_margin; valvectl torque lists them",
+    )
+    torque_rule_margin: Fraction = Field(
+        default=0.0,
+        ge=0.0,
+        description="torque available over torque required by torque_rule, less one, before and after the gears, at least",
+    )
+    torque_dynamic_margin: Fraction = Field(
+        default=0.25,
+        ge=0.0,
+        description="torque left at the commanded speed over that needed to accelerate, less one, at least; assessed where "
+        "torque_rule asks for one",
+    )
     stroke_time: Time = Field(default=0.5, gt=0.0, description="full stroke from stop to stop, at most")
     gain_margin: Number = Field(default=6.0, gt=0.0, description="gain margin [dB], at least")
     phase_margin: Angle = Field(default=math.radians(45.0), gt=0.0, description="phase margin, at least")
@@ -88,3 +105,9 @@ class Requirements(Part):
         gt=0.0,
         description="torque that the current limit can put through a gear stage over its torque_limit, at most",
     )
+
+    @model_validator(mode="after")
+    def _rule(self) -> Requirements:
+        if self.torque_rule is not None and self.torque_rule not in RULES:
+            raise refuse("torque_rule", "must be one of " + "; ".join(f'"{name}"' for name in RULES))
+        return self

@@ -162,6 +162,13 @@ class StemTorque(Part):
     cold_factor: Number = Field(
         default=1.0, ge=1.0, le=10.0, description="factor on all of it at the liquid's temperature"
     )
+    includes_factor: Number = Field(
+        default=1.0,
+        ge=1.0,
+        le=10.0,
+        description="safety factor that running, breakaway and pressure_slope already hold, as some catalogues' do; divided "
+        "out everywhere, so that none is taken twice",
+    )
     dwell_factor: Number = Field(
         default=1.0, ge=1.0, le=5.0, description="factor on breakaway for the first move after a long rest"
     )

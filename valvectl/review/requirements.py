@@ -8,10 +8,11 @@ from dataclasses import dataclass
 
 from valvectl.design.schema import LEGS, LegName
 from valvectl.errors import RangeError, SimulationError
-from valvectl.review.find_feed import Found, at_throttle, bounds, cavitation, chug, stiffness
+from valvectl.review.find_feed import Found, at_throttle, cavitation, chug, stiffness
 from valvectl.review.find_jacket import HOT_METHOD, boiling, is_heated
 from valvectl.review.find_resolution import dead_band, resolution
 from valvectl.review.find_tank import disturbed, is_disturbed
+from valvectl.review.find_torque import dynamic_margin, has_dynamic_rule, has_rule, rule_margin, static_margin
 from valvectl.review.verdict import Operator, Row, row
 from valvectl.studies.analysis import Analysis
 from valvectl.studies.spread import COVERAGE
@@ -122,17 +123,6 @@ def _travel(analysis: Analysis, leg: LegName | None) -> Found:
     return (
         math.degrees(min(to_open, to_shut)),
         f"uses {math.degrees(float(angles.min())):.1f} to {math.degrees(float(angles.max())):.1f} deg; nearest is the {end}",
-    )
-
-
-def _torque(analysis: Analysis, leg: LegName | None) -> Found:
-    assert leg is not None
-    found = analysis.torque[leg]
-    return (
-        100.0 * found.margin,
-        f"{math.degrees(found.worst_angle):.0f} deg open, {found.pressure_drop / 1e5:.1f} bar, cold, after a rest; "
-        f"{found.current:.1f} A at {found.bus_voltage:.1f} V gives {found.available:.2f} N m; "
-        f"{bounds(leg, found.moved, f'{100 * found.nominal_margin:.0f} %')}",
     )
 
 
@@ -377,8 +367,30 @@ REQUIREMENTS: tuple[Requirement, ...] = (
         "%",
         100.0,
         True,
-        _torque,
+        static_margin,
         "available over needed less one, worst corner (100 % rule, MIL-A-83577B / AIAA S-114, from memory)",
+    ),
+    Requirement(
+        "torque_rule_margin",
+        "margin by the named torque rule",
+        ">=",
+        "%",
+        100.0,
+        True,
+        rule_margin,
+        "contributions at adverse bounds with the rule's factors, before and after the gears",
+        has_rule,
+    ),
+    Requirement(
+        "torque_dynamic_margin",
+        "dynamic torque margin",
+        ">=",
+        "%",
+        100.0,
+        True,
+        dynamic_margin,
+        "torque left at the commanded speed against inertia times the least acceleration for stroke_time",
+        has_dynamic_rule,
     ),
     Requirement("stroke_time", "full stroke", "<=", "s", 1.0, True, _stroke, "time simulation of both servos"),
     Requirement("gain_margin", "gain margin", ">=", "dB", 1.0, True, _gain_margin, _EXACT),

@@ -36,6 +36,7 @@ from valvectl.studies.stroke import StrokeResult, stroke
 from valvectl.studies.surge import SurgeResult, surge
 from valvectl.studies.throttle import ThrottleResult, stretches, throttle
 from valvectl.studies.torque import TorqueResult, torque
+from valvectl.studies.torque_demand import TorqueDemand, torque_demand
 
 T = TypeVar("T")
 
@@ -126,6 +127,12 @@ class Analysis:
         """Static torque margins."""
         corner, moved = self.torque_corner
         return {name: torque(corner, name, self.machine, moved) for name in LEGS}
+
+    @cached_property
+    def torque_demand(self) -> Mapping[LegName, TorqueDemand]:
+        """Torque demand by contributions and margins by named rules."""
+        corner, moved = self.torque_corner
+        return _EachLeg(lambda name: torque_demand(self.design, self.machine, corner, moved, name))
 
     @cached_property
     def ratio(self) -> dict[LegName, RatioResult]:

@@ -1,4 +1,4 @@
-"""The verb of the command line about the gear stage of the team's own making."""
+"""Verbs of the command line about the actuator: torque demand and margins, the gear stage of the team's own making."""
 
 from __future__ import annotations
 
@@ -21,7 +21,8 @@ from valvectl.cli_common import (
 
 
 def register(app: typer.Typer) -> None:
-    """Give the verb to the command line."""
+    """Give the verbs to the command line."""
+    app.command(short_help="Torque demand; margins by every rule.")(torque)
     app.command(short_help="Teeth of a gear stage of your own.")(gear)
 
 
@@ -51,3 +52,30 @@ def gear(
     from valvectl.review.figures import gear_stage_chart
 
     deliver("gear", results, leg, as_json, csv, figure, gear_stage_chart)
+
+
+@guarded
+def torque(
+    design: DesignPath,
+    leg: LegOption = None,
+    sets: SetOption = None,
+    as_json: JsonOption = False,
+    csv: CsvOption = None,
+    figure: FigureOption = None,
+) -> None:
+    """Torque demand of a valve at named corners [N m], and its margins by every named rule [%], each with its clause.
+
+    Before and after the gears; contributions with their factors; whether friction counts as measured. A rule named in the
+    design (requirements.torque_rule) becomes a row of check.
+
+    \b
+    Example:
+      valvectl torque hover-rig.toml --leg oxidizer --set "requirements.torque_rule=AIAA S-114"
+    """
+    figure_name(figure)
+    loaded = load_design(design, sets)
+    with status():
+        results = {name: loaded.torque_demand(name) for name in legs_of(leg)}
+    from valvectl.review.figures import torque_demand_chart
+
+    deliver("torque", results, leg, as_json, csv, figure, torque_demand_chart)
