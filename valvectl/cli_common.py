@@ -148,9 +148,10 @@ def deliver(
     as_json: bool,
     csv: Path | None,
     figure: Path | None,
-    drawing: Callable[[Any], Any],
+    drawing: Callable[[Any], Any] | None = None,
 ) -> None:
-    """Print results, write tables and figures. ``results``: leg -> result, or one under an empty name."""
+    """Print results, write tables and figures. ``results``: leg -> result, or one under an empty name; ``drawing`` makes the
+    figure of one, none for verbs without ``--figure``."""
     from valvectl import cli_print, cli_tables
     from valvectl.review.folder import csv_text, json_text, write_bytes
 
@@ -159,7 +160,7 @@ def deliver(
     for name, result in results.items():
         if csv is not None:
             files.append((_named(csv, name, several), csv_text(result.columns()).encode("utf-8")))
-        if figure is not None:
+        if figure is not None and drawing is not None:
             place = _named(figure, name, several)
             files.append((place, cli_print.figure_bytes(drawing(result), place.suffix.lower())))
     for place, data in files:

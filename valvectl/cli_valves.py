@@ -117,11 +117,7 @@ def purge(
         raise DesignError(Fault(message, key="legs", file=str(design)))
     with status():
         results = {name: loaded.purge(name) for name in names}
-    deliver("purge", results, leg, as_json, csv, None, _no_figure)
-
-
-def _no_figure(result: Any) -> Any:
-    raise NotImplementedError(f"{type(result).__name__} has no figure")
+    deliver("purge", results, leg, as_json, csv, None)
 
 
 def _quantity(text: str | None, option: str, kind: Kind) -> float | None:
@@ -209,4 +205,4 @@ def gas(
             result = functools.partial(gas_valve, kv=kv, xt=xt)(**state)
         else:
             result = functools.partial(gas_orifice_service, diameter=hole, cd=cd)(**state)
-    deliver("gas", {"": result}, None, as_json, csv, None, _no_figure)
+    deliver("gas", {"": result}, None, as_json, csv, None)
