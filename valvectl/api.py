@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import functools
 from collections.abc import Sequence
 from pathlib import Path
@@ -12,6 +13,7 @@ from valvectl.design.load import read_design
 from valvectl.design.schema import LegName
 
 if TYPE_CHECKING:
+    from valvectl.errors import Fault
     from valvectl.plant.machine import Machine
     from valvectl.review.check import Progress
     from valvectl.review.verdict import Review
@@ -168,9 +170,30 @@ def load(path: str | Path, changes: Sequence[str] = ()) -> Design:
     ``changes``: texts ``key=value`` that are put in place of what the file says, values written as in the file.
     Raises ``DesignError`` with every fault found, each with file, key, line and what is allowed.
     """
-    from valvectl.errors import DesignError, Fault, NoBalanceError
+    from valvectl.errors import DesignError
 
     design = read_design(path, cls=Design)
+    try:
+        return _checked(design, path, changes)
+    except DesignError as error:
+        moved = {text.partition("=")[0].strip() for text in changes}
+        raise DesignError([f if f.key in moved else _placed(f, design) for f in error.faults]) from None
+
+
+def _placed(fault: Fault, design: Design) -> Fault:
+    """A fault found after reading, with file, line and text of the input it names where the file gives that input."""
+    given = design.inputs.get(fault.key)
+    if given is None:
+        return fault
+    return dataclasses.replace(
+        fault, file=fault.file or given.file, line=fault.line or given.line, got=fault.got or f'"{given.text}"'
+    )
+
+
+def _checked(design: Design, path: str | Path, changes: Sequence[str]) -> Design:
+    """The design with its changes, built, with steady points at both ends of the throttle range."""
+    from valvectl.errors import DesignError, Fault, NoBalanceError
+
     if changes:
         from valvectl.design.changes import read_changes
 

@@ -100,7 +100,7 @@ def power_loss(result: PowerLossResult, out: Console) -> None:
             [
                 c.what,
                 f"{100.0 * c.throttle_from:.0f} to {100.0 * c.throttle_to:.0f}",
-                signed(100.0 * c.peak_error),
+                signed(100.0 * c.peak_error) if math.isinf(c.flame_until) else "flame out",
                 _or(c.final_error, signed(100.0 * c.final_error), "no flame"),
                 _or(c.time_to_limit, f"{1e3 * c.time_to_limit:.0f}", "never"),
                 f"{100.0 * c.final_throttle:.0f}",

@@ -182,7 +182,7 @@ def throttle(result: ThrottleResult, out: Console) -> None:
         ]
         for h in result.holds
     ]
-    head = ("held [s]", "throttle [%]", "O/F error [%]", "settling [s]", *(f"{leg} hunts [deg]" for leg in LEGS))
+    head = ("held\n[s]", "throttle\n[%]", "O/F error\n[%]", "settling\n[s]", *(f"{leg}\nhunts [deg]" for leg in LEGS))
     out.print(table(head, holds, title="Held throttle"))
     changes = [
         [
@@ -194,7 +194,7 @@ def throttle(result: ThrottleResult, out: Console) -> None:
         ]
         for c in result.changes
     ]
-    head = ("moving [s]", "throttle [%]", "peak error [%]", "at [s]", *(f"{leg} lag [ms]" for leg in LEGS))
+    head = ("moving\n[s]", "throttle\n[%]", "peak error\n[%]", "at\n[s]", *(f"{leg}\nlag [ms]" for leg in LEGS))
     out.print()
     out.print(table(head, changes, title="Moving throttle"))
     out.print(

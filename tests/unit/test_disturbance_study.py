@@ -9,6 +9,7 @@ import dataclasses
 import math
 import re
 from collections.abc import Callable, Iterator
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -343,3 +344,30 @@ def test_assumptions_about_the_gas(designs: Make) -> None:
         assert text in said
     said = " ".join(designs(BLOW_DOWN).disturbance((1.0, 0.2)).assumptions)
     assert "the gas loses no heat to the liquid" in said
+
+
+def test_a_tank_without_liquid_says_so_and_does_not_divide_by_nothing(tmp_path):
+    """A tank that is all gas: empty at once, no collapse factor."""
+    text = (Path(__file__).parents[2] / "designs" / "hover-rig.toml").read_text(encoding="utf-8")
+    path = tmp_path / "dry.toml"
+    path.write_text(text.replace('share = "20 %"', 'share = "99.99 %"', 1), encoding="utf-8")
+    result = valvectl.load(path).disturbance()
+    assert any("empty" in c for c in result.cautions)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "message"),
+    [
+        ('gas = "nitrogen"', 'gas = "oxygen"', "explode"),
+        ('diameter = "0.2 m"', 'diameter = "2 mm"', "over 10 m tall"),
+        ('gas_temperature = "285 K"\nheat', 'gas_temperature = "2 K"\nheat', "must lie between"),
+    ],
+)
+def test_slips_of_the_pen(tmp_path, old, new, message):
+    text = (Path(__file__).parents[2] / "designs" / "hover-rig.toml").read_text(encoding="utf-8")
+    assert old in text
+    path = tmp_path / "slip.toml"
+    path.write_text(text.replace(old, new), encoding="utf-8")
+    with pytest.raises(DesignError, match=message) as caught:
+        valvectl.load(path)
+    assert all(f.line for f in caught.value.faults)

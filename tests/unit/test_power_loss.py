@@ -160,3 +160,14 @@ def test_the_margin_counts_the_spring_against_opening(tmp_path: Path) -> None:
     plain = valvectl.load(EXAMPLE).torque("oxidizer")
     np.testing.assert_allclose(sprung.needed - plain.needed, 2.0 + 0.5 * sprung.angle, rtol=1e-9)
     assert sprung.margin < plain.margin
+
+
+def test_with_springs_no_mixture_ratio_is_stated_where_no_flame_can_be(tmp_path: Path) -> None:
+    """A flow on its way to nothing gives no error of O/F; the flame goes out before the valve is shut."""
+    anchor = "[legs.oxidizer.actuator]\n"
+    result = changed(tmp_path, (anchor, anchor + SPRING % "12 N m")).power_loss()
+    dead = [c for c in result.cases if "drive" in c.what]
+    assert all(0.0 < c.flame_until < 0.5 for c in dead)
+    assert all(abs(c.peak_error) < 1.0 / 0.02 * 1.5 for c in dead)
+    assert all(math.isnan(c.final_error) and c.final_throttle == 0.0 for c in dead)
+    assert all(math.isinf(c.flame_until) for c in result.cases if "command" in c.what)

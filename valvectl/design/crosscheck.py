@@ -72,6 +72,9 @@ def _feed(get: Get, at: str) -> Iterator[tuple[str, str]]:
     if limit_line is not None and tank is not None and height >= 0.0 and limit_line <= tank:
         least = show(tank, ABSOLUTE_PRESSURE)
         yield f"must be above tank.pressure ({least}), which stands there at rest", f"{at}.line.pressure_limit"
+    purge, ambient = get(f"{at}.purge.pressure"), get("engine.ambient_pressure")
+    if purge is not None and ambient is not None and purge <= ambient:
+        yield f"must be above engine.ambient_pressure ({show(ambient, ABSOLUTE_PRESSURE)})", f"{at}.purge.pressure"
     load = get(f"{at}.tank.load_factor")
     if load is not None and abs(load) > LARGEST_LOAD_FACTOR:
         yield f"must lie between {-LARGEST_LOAD_FACTOR:g} and {LARGEST_LOAD_FACTOR:g}", f"{at}.tank.load_factor"

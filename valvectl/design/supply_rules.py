@@ -10,6 +10,8 @@ from valvectl.design.quantities import ABSOLUTE_PRESSURE, TEMPERATURE, show
 if TYPE_CHECKING:
     from valvectl.design.schema_feed import Tank
 
+TALLEST_TANK = 10.0
+"""Tallest upright tank [m]; more is taken for a slip of the pen."""
 GAS_TEMPERATURES = (50.0, 800.0)
 """Range for the temperature of a pressurant [K]; outside it is taken for a slip of the pen."""
 ELECTRONIC_KEYS = ("kind", "sample_period", "delay", "dead_band", "proportional_band")
@@ -49,9 +51,17 @@ def supply_checks(get: Callable[[str], Any], leg: str) -> Iterator[tuple[str, st
     ``get`` gives the value [SI] at a dotted key, None when it is not there or wrong; ``leg`` such as ``legs.fuel``.
     """
     at = f"{leg}.tank"
+    if leg.endswith("fuel") and get(f"{at}.ullage.gas") == "oxygen":
+        yield "must not be oxygen over a fuel: gas and fuel in one tank explode", f"{at}.ullage.gas"
     supply = get(f"{at}.supply")
-    if supply is None:
+    if supply not in ("regulated", "blow-down", "electronic"):
         return
+    pressure, band = get(f"{at}.pressure"), get(f"{at}.gas_valve.dead_band")
+    if pressure is not None and band is not None and band >= pressure:
+        yield f"must be below tank.pressure ({show(pressure, ABSOLUTE_PRESSURE)})", f"{at}.gas_valve.dead_band"
+    volume, width = get(f"{at}.ullage.volume"), get(f"{at}.diameter")
+    if volume is not None and width is not None and volume > TALLEST_TANK * 0.7854 * width * width:
+        yield f"is too small for ullage.volume: the tank would be over {TALLEST_TANK:.0f} m tall", f"{at}.diameter"
     if get(f"{at}.trace") is not None:
         if supply != "regulated":
             yield (

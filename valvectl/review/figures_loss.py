@@ -25,6 +25,7 @@ def _at_rest(ax: Axes, result: PowerLossResult) -> None:
     ax.set_yscale("log")
     plain_numbers(ax.yaxis)
     ax.set_ylim(min(smallest, *finite, top) / 2.5, top)
+    shuts = "stream shuts" if result.closing.shuts == "stream" else "stream and spring shut"
     for name, rest in result.at_rest.items():
         colour, percent = LEG_COLOUR[name], 100.0 * rest.throttle
         low, high = np.minimum(rest.held_low, top), np.minimum(rest.held_high, top)
@@ -36,13 +37,17 @@ def _at_rest(ax: Axes, result: PowerLossResult) -> None:
             color=colour, fontsize=8.0, ha="center", va="center", bbox=BACKING,
         )  # fmt: skip
         ax.annotate(
-            f"{name}: stream and spring shut", (percent[middle], float(rest.shutting[middle])), color=colour,
+            f"{name}: {shuts}", (percent[middle], float(rest.shutting[middle])), color=colour,
             fontsize=8.0, ha="center", va="bottom", xytext=(0, 3 if name == "fuel" else -12), textcoords="offset points",
         )  # fmt: skip
     ax.set_xlim(100.0 * float(result.at_rest["fuel"].throttle[0]), 100.0)
     ax.set_xlabel("throttle at which power is lost [% of full thrust]")
     ax.set_ylabel("torque at the stem [N m]")
     ax.set_title("Dead valve at rest: what turns it shut against what holds it")
+
+
+MOST_SHOWN = 200.0
+"""Largest error of O/F in sight [%]."""
 
 
 @styled
@@ -63,9 +68,12 @@ def power_loss_chart(result: PowerLossResult, axes: Any = None) -> Figure:
         left = worst.peak_error > 0.0
         error.annotate(
             f"{100.0 * worst.throttle_from:.0f} to {100.0 * worst.throttle_to:.0f} %{soon}",
-            (100.0 * worst.peak_error, row), xytext=(0, 6), textcoords="offset points",
+            (min(100.0 * worst.peak_error, MOST_SHOWN), row), xytext=(0, 6), textcoords="offset points",
             ha="right" if left else "left", va="bottom", fontsize=7.5, color=QUIET,
         )  # fmt: skip
+    low, high = error.get_xlim()
+    if max(-low, high) > MOST_SHOWN:  # a flow on its way to nothing
+        error.set_xlim(max(low, -110.0), min(high, MOST_SHOWN))
     band = 100.0 * result.limit
     error.axvspan(-band, band, color=ALLOWED, zorder=0)
     error.axvline(0.0, color=QUIET, linewidth=0.7)

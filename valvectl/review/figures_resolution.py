@@ -82,7 +82,7 @@ def _flow_panel(ax: Axes, percent: FloatArray, leg: LegResolution, limit: float,
     end_labels(ax, ends, size=8.0)
     ax.set_ylabel("flow step [%]")
     ax.set_title(
-        f"{leg.leg} leg: flow per step by cause; wide pale line: the largest; it and the dashed one are judged",
+        f"{leg.leg} leg: flow per step by cause; judged: wide pale (largest), dashed",
         color=colour,
     )
 

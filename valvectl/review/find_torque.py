@@ -62,3 +62,22 @@ def dynamic_margin(analysis: Analysis, leg: LegName | None) -> Found:
         f"{at.available_moving:.3g} N m at the commanded speed, {at.resisting:.3g} N m of resistance, {at.accelerating:.3g} N m "
         f"to accelerate at {found.acceleration:.3g} rad/s2",
     )
+
+
+def has_torque_limit(analysis: Analysis, leg: LegName | None) -> bool:
+    """True when a gear stage of the leg states a torque limit."""
+    return leg is None or any(stage.torque_limit is not None for stage in analysis.design.leg(leg).actuator.gears)
+
+
+def gear_torque(analysis: Analysis, leg: LegName | None) -> Found:
+    """Torque through the hardest pressed gear stage at the current limit over its limit [%]."""
+    assert leg is not None
+    actuator = analysis.design.leg(leg).actuator
+    shaft = analysis.machine.legs[leg].servo.torque_constant * actuator.current_limit
+    worst, case, through = -1.0, "", 1.0
+    for stage in actuator.gears:
+        through *= stage.ratio * stage.efficiency
+        if stage.torque_limit is not None and shaft * through / stage.torque_limit > worst:
+            worst = shaft * through / stage.torque_limit
+            case = f"{stage.name}: {shaft * through:.2f} N m at the current limit if the valve jams or meets its stop"
+    return 100.0 * worst, case

@@ -12,7 +12,15 @@ from valvectl.review.find_feed import Found, at_throttle, cavitation, chug, stif
 from valvectl.review.find_jacket import HOT_METHOD, boiling, is_heated
 from valvectl.review.find_resolution import dead_band, resolution
 from valvectl.review.find_tank import disturbed, is_disturbed
-from valvectl.review.find_torque import dynamic_margin, has_dynamic_rule, has_rule, rule_margin, static_margin
+from valvectl.review.find_torque import (
+    dynamic_margin,
+    gear_torque,
+    has_dynamic_rule,
+    has_rule,
+    has_torque_limit,
+    rule_margin,
+    static_margin,
+)
 from valvectl.review.verdict import Operator, Row, row
 from valvectl.studies.analysis import Analysis
 from valvectl.studies.spread import COVERAGE
@@ -135,23 +143,6 @@ def _motor_speed(analysis: Analysis, leg: LegName | None) -> Found:
         {"throttle profile": run, **{f"{w} stroke": v for w, v in strokes.items()}}.items(), key=lambda p: p[1]
     )
     return 100.0 * value / limit, f"{case}: {value * 30.0 / math.pi:.0f} rpm"
-
-
-def _gear_torque(analysis: Analysis, leg: LegName | None) -> Found:
-    assert leg is not None
-    actuator = analysis.design.leg(leg).actuator
-    shaft = analysis.machine.legs[leg].servo.torque_constant * actuator.current_limit
-    worst, case, through = -1.0, "", 1.0
-    for stage in actuator.gears:
-        through *= stage.ratio * stage.efficiency
-        if stage.torque_limit is not None and shaft * through / stage.torque_limit > worst:
-            worst = shaft * through / stage.torque_limit
-            case = f"{stage.name}: {shaft * through:.2f} N m at the current limit if the valve jams or meets its stop"
-    return 100.0 * worst, case
-
-
-def _has_torque_limit(analysis: Analysis, leg: LegName | None) -> bool:
-    return leg is None or any(stage.torque_limit is not None for stage in analysis.design.leg(leg).actuator.gears)
 
 
 def _stroke(analysis: Analysis, leg: LegName | None) -> Found:
@@ -446,9 +437,9 @@ REQUIREMENTS: tuple[Requirement, ...] = (
         "%",
         100.0,
         True,
-        _gear_torque,
+        gear_torque,
         "torque constant times current limit, running efficiency, each stage with a stated limit",
-        _has_torque_limit,
+        has_torque_limit,
     ),
 )
 """All requirements, in the order of the table."""

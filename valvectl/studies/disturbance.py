@@ -392,7 +392,7 @@ def _gas(work: TankWork, name: LegName, found: TankRun) -> GasDemand | None:
     inlet = bottle.temperature if bottle is not None else tank.gas_temperature
     drawn = float(trace.drawn[-1])
     ideal = ullage.gas_mass(final, displaced, inlet, gas.constant)
-    factor = ullage.collapse_factor(drawn, final, displaced, inlet, gas.constant)
+    factor = ullage.collapse_factor(drawn, final, displaced, inlet, gas.constant) if displaced > 0.0 else math.nan
     needed, when = math.nan, math.nan
     if valve is not None and bottle is not None:
         rows = zip(trace.holding, trace.bottle_pressure, trace.bottle_temperature, trace.pressure, strict=True)

@@ -106,12 +106,15 @@ def cautions(
         gas = result.gas.get(name)
         if gas is None:
             continue
-        if gas.bottle_end < LOW_BOTTLE * last.final:
+        bottle, tank_end = f"{gas.bottle_end / 1e5:.3g} bar abs", f"{last.final / 1e5:.3g}"
+        empty = gas.bottle_end <= 1.001 * last.final
+        if empty:
+            out.append(f"{name} bottle is EMPTY by the end: {bottle} against {tank_end} in the tank")
+        elif gas.bottle_end < LOW_BOTTLE * last.final:
             out.append(
-                f"{name} bottle ends at {gas.bottle_end / 1e5:.3g} bar abs, near the tank's {last.final / 1e5:.3g}: the "
-                "regulator has little left to work with"
+                f"{name} bottle ends at {bottle}, near the tank's {tank_end}: the regulator has little left to work with"
             )
-        if gas.kv_needed > gas.kv_given:
+        if gas.kv_needed > gas.kv_given and not empty:
             out.append(
                 f"{name} gas valve is too small: Kv {gas.kv_needed:.3g} needed at {gas.kv_time:.2f} s, {gas.kv_given:.3g} "
                 "given"

@@ -207,7 +207,9 @@ def _how(design: DesignFile, leg: LegName, port: Port) -> str:
     reducers = f" and {key}.reducers = true" if with_reducers(part, port) else ""
     keys = ", ".join(f"{name} = {value}" for name, value in port_keys(port).items())
     place = f" in place of [{key}.flow]" if part.valve.flow is not None else ""
-    fl = "" if part.valve.flow is None else ", fl stated at 10, 30, 50, 70 and 90 deg"
+    fl = ", fl stated at 10, 30, 50, 70 and 90 deg"
+    if part.valve.flow is None:
+        fl = ", fl kept as it is now, no other keys in that table"
     return f'{key}.bore = "{1e3 * port.bore:.4g} mm" with [{key}.port] {keys}{fl}{place}{reducers}'
 
 

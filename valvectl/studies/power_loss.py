@@ -40,6 +40,8 @@ WATCHED = 0.5
 """Time watched after a loss [s]."""
 CLOSING_WATCHED = 5.0
 """Longest time watched for a valve to shut by itself [s]."""
+LEAST_FLOW = 0.02
+"""Share of a leg's full flow below which no flame is taken to hold and no mixture ratio is stated [-] (common practice)."""
 SHUT_SHARE = 0.02
 """A valve counts as shut within this share of its travel [-]."""
 
@@ -150,10 +152,19 @@ def _cases(
                 off={name: DriveOff(lost, shorted[name]) for name in LEGS if name in dead} or None,
             )
             late = trace.time >= lost
-            error = trace.mixture_ratio[late] / machine.mixture_ratio - 1.0
+            flows = [trace.legs[n].flow / machine.legs[n].reference_flow for n in LEGS]
+            out_at = np.nonzero(late & (np.minimum(*flows) < LEAST_FLOW))[0]
+            flame_until = float(trace.time[out_at[0]]) - lost if out_at.size else math.inf
+            if out_at.size:
+                late &= np.arange(late.size) < out_at[0]
+            error = np.atleast_1d(trace.mixture_ratio[late] / machine.mixture_ratio - 1.0)
+            if error.size == 0:
+                error = np.zeros(1)
             peak = float(error[int(np.argmax(np.abs(error)))])
             final, thrust = _after(machine, {name: float(trace.legs[name].ball[-1]) for name in LEGS})
-            first = int(np.argmax(late))
+            if out_at.size:
+                final, thrust = math.nan, 0.0
+            first = int(np.argmax(trace.time >= lost))
             over = np.nonzero(np.abs(error) > limit)[0]
             out.append(
                 LossCase(
@@ -164,6 +175,7 @@ def _cases(
                     peak_error=peak,
                     final_error=final,
                     final_throttle=thrust,
+                    flame_until=flame_until,
                     time_to_limit=float(trace.time[late][over[0]]) - lost if over.size else math.inf,
                     coasted={n: float(trace.legs[n].ball[-1] - trace.legs[n].ball[first]) for n in LEGS},
                 )
@@ -219,6 +231,7 @@ def _closing(
             tail = float(np.trapezoid(np.interp(balls, grid, flow), t))
     return Closing(
         by="return spring" if sprung else "nothing but the stream",
+        shuts="stream and spring" if sprung else "stream",
         time=times[0],
         time_late=times[1],
         stuck_at={name: float(traces[1].legs[name].stem[-1]) - machine.legs[name].closed_stop for name in LEGS},

@@ -63,11 +63,13 @@ class LossCase:
     throttle_to: float
     """The change of throttle it happens in [-]."""
     peak_error: float
-    """Largest relative error of O/F within ``WATCHED`` [-], signed."""
+    """Largest relative error of O/F within ``WATCHED``, while both propellants flow [-], signed."""
     final_error: float
     """Error of O/F with the valves where they came to rest [-]; NaN when no flame can be held there."""
     final_throttle: float
     """Thrust over full thrust there [-]."""
+    flame_until: float
+    """From the loss until a flow has fallen so far that no flame is taken to hold [s]; infinite when it burns on."""
     time_to_limit: float
     """From the loss until the error of O/F passes the limit for throttling [s]; infinite when it does not."""
     coasted: dict[LegName, float]
@@ -80,6 +82,8 @@ class Closing:
 
     by: str
     """What shuts them."""
+    shuts: str
+    """What turns a dead valve towards shut, in a word or two."""
     time: dict[LegName, float]
     """Time to shut [s]; infinite for a valve that does not."""
     time_late: dict[LegName, float]
@@ -144,6 +148,7 @@ class PowerLossResult(Result):
             "to [%]": [100.0 * c.throttle_to for c in self.cases],
             "peak O/F error [%]": [100.0 * c.peak_error for c in self.cases],
             "O/F error after [%]": [100.0 * c.final_error for c in self.cases],
+            "flame until [ms]": [1e3 * c.flame_until for c in self.cases],
             "time to the limit [ms]": [1e3 * c.time_to_limit for c in self.cases],
             "thrust after [%]": [100.0 * c.final_throttle for c in self.cases],
             "oxidizer ball went on [deg]": [math.degrees(c.coasted["oxidizer"]) for c in self.cases],

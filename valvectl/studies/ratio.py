@@ -176,7 +176,7 @@ def _judge(
 ) -> RatioResult:
     holds = np.logical_and.reduce([c.ok for c in checks])
     # A check that the ratio does not change says nothing about which ratio: it is left out of the choice.
-    turning = [c for c in checks if float(np.ptp(c.reserve)) > 1e-9] or list(checks)
+    turning = [c for c in checks if float(np.ptp(np.clip(c.reserve, -1e6, 1e6))) > 1e-9] or list(checks)
     reserve = np.min(np.stack([c.reserve for c in turning]), axis=0)
     optimum = math.sqrt(servo.load_inertia / servo.motor_inertia)
     window: tuple[float, float] | None = None
