@@ -15,7 +15,7 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from valvectl.parts import gear_backlash, gear_mesh_loss, gear_strength, gear_teeth, gear_workshop
+from valvectl.parts import gear_backlash, gear_internal, gear_mesh_loss, gear_strength, gear_teeth, gear_workshop
 
 FEW = settings(max_examples=80, deadline=None)
 A = gear_teeth.PRESSURE_ANGLE
@@ -125,6 +125,15 @@ def test_mate_tip_limit_undoes_active_tangent(z1, z2, alpha_w, tangent):
         angle = gear_teeth.mate_tip_limit(z1, mate, alpha_w, tangent)
         if math.isfinite(angle):
             assert gear_teeth.active_tangent(z1, mate, alpha_w, angle) == pytest.approx(tangent, abs=1e-9)
+
+
+@FEW
+@given(st.integers(12, 60).map(float), st.integers(10, 90).map(float), between(0.1, 0.6), between(0.0, 0.6))
+def test_involute_interference_is_contact_below_the_base_circle(pinion, more, alpha_w, ring_tip):
+    ring = pinion + more
+    margin = gear_internal.involute_margin(pinion, ring, ring_tip, alpha_w)
+    tangent = gear_teeth.active_tangent(pinion, -ring, alpha_w, ring_tip)
+    assert tangent == pytest.approx(margin * ring / pinion * math.tan(alpha_w), abs=1e-12)
 
 
 @FEW
@@ -281,9 +290,24 @@ def test_thinning_found_leaves_the_backlash_wanted(z2, centre, wanted):
 
 
 def test_an_aluminium_housing_closes_an_external_pair_in_the_cold_and_opens_a_ring():
-    for z2, sign in ((60.0, -1.0), (-60.0, 1.0)):
-        cold = _backlash(z2, _tolerances(low=233.0, high=233.0))
-        assert sign * (cold.least - cold.nominal) > 0.0
+    external, ring = (_backlash(z2, _tolerances(low=233.0, high=233.0)) for z2 in (60.0, -60.0))
+    assert external.least < external.nominal == external.most
+    assert ring.most > ring.nominal == ring.least
+
+
+@FEW
+@given(st.sampled_from([60.0, -60.0]), between(100.0, 400.0), between(0.0, 100.0), between(0.0, 50e-6))
+def test_worst_case_holds_on_the_bench_too(z2, low, span, centre):
+    """Whatever the service range, also one that leaves out the temperature at which the pair is put together."""
+    found = _backlash(z2, _tolerances(low=low, high=low + span, centre=centre, wheel_colder=20.0, wheel_warmer=5.0))
+    bench = _backlash(z2, _tolerances(centre=centre))
+    assert found.least <= bench.least + 1e-15
+    assert found.most >= bench.most - 1e-15
+    if low <= 293.0 <= low + span:  # inside the range the corners in use hold it already
+        corners = [_backlash(z2, _tolerances(low=t, high=t, centre=centre, wheel_colder=20.0, wheel_warmer=5.0))
+                   for t in (low, low + span)]  # fmt: skip
+        assert found.least == pytest.approx(min(c.least for c in corners), abs=1e-15)
+        assert found.most == pytest.approx(max(c.most for c in corners), abs=1e-15)
 
 
 # ------------------------------------------------------------------------------------------------------------ compiled

@@ -83,7 +83,7 @@ STRENGTH = [
     row("gear-ze-steel", "elasticity factor", 189.8, "sqrt(MPa)", 5e-4, "ISO 6336-2, steel", "from memory", 1e-3 * STEEL),
     row(
         "gear-ze-iron", "elasticity factor, 207 and 152 GPa, 0.3 and 0.211", 172.0, "sqrt(MPa)", 4e-3,
-        "roymech.org, gear material tables, steel on cast iron", "published",
+        "a public table of gear materials, steel on cast iron (not found again)", "from memory",
         1e-3 * gear_strength.elastic_coefficient(207e9, 0.3, 152e9, 0.211),
     ),
     # Roark prints three digits, 0.591 for 0.5915.

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import itertools
 import json
 import math
 import time
@@ -12,7 +13,7 @@ import pytest
 
 from valvectl.design.schema_actuator import GearStage
 from valvectl.errors import DesignError
-from valvectl.parts import gear_workshop
+from valvectl.parts import gear_backlash, gear_workshop
 from valvectl.parts.gear_material import MATERIALS
 from valvectl.review.figure_style import svg_text
 from valvectl.review.figures_gear import gear_stage_chart
@@ -72,6 +73,73 @@ def test_a_fixed_centre_distance_is_met_by_shifts():
         total = pair.pinion.shift + pair.wheel.shift
         assert -0.4 - 1e-9 <= total <= 1.0 + 1e-9
     assert any(abs(p.pinion.shift + p.wheel.shift) > 0.05 for p in result.pairs)
+
+
+@pytest.mark.parametrize(
+    ("weights", "key"),
+    [
+        ((1.0, 0.0, 0.0, 0.0), lambda p: -min(p.strength, 2.0)),
+        ((0.0, 1.0, 0.0, 0.0), lambda p: p.lost_motion_most),
+        ((0.0, 0.0, 1.0, 0.0), lambda p: p.size),
+        ((0.0, 0.0, 0.0, 1.0), lambda p: p.inertia),
+    ],
+    ids=["strength", "lost motion", "size", "inertia"],
+)
+def test_a_weight_alone_ranks_by_its_own_measure(weights, key):
+    result = gear_stage(wish(weights=weights))
+    measures = [key(p) for p in result.pairs[: result.met]]
+    assert len({round(m, 12) for m in measures}) > 3
+    assert all(a <= b * (1.0 + 1e-9) if b > 0.0 else a <= b + 1e-9 for a, b in itertools.pairwise(measures))
+
+
+def test_scores_are_the_sum_that_the_study_states(plain):
+    good = plain.pairs[: plain.met]
+    least = (
+        min(p.lost_motion_most for p in good),
+        min(p.size for p in good),
+        min(p.inertia for p in good),
+    )
+    for pair, score in zip(good, plain.scores, strict=True):
+        expected = min(pair.strength, 2.0) * least[0] / pair.lost_motion_most * least[1] / pair.size
+        assert math.exp(score) == pytest.approx(expected * (least[2] / pair.inertia) ** 0.25, rel=1e-9)
+
+
+def test_each_tolerance_and_material_goes_to_its_own_gear():
+    wishes = wish(
+        runout_pinion=1e-6, runout_wheel=2e-6, bearing_play=3e-6, thickness_tolerance=4e-6, centre_tolerance=5e-6,
+        housing_expansion=6e-6, wheel_colder=7.0, wheel_warmer=8.0, assembly_temperature=290.0, low_temperature=250.0,
+        high_temperature=330.0, wheel_material=MATERIALS["tin bronze, cast"],
+    )  # fmt: skip
+    assert dataclasses.asdict(wishes.tolerances(9e-6)) == {
+        "thinning_1": 9e-6, "thinning_2": 9e-6, "thickness": 4e-6, "centre": 5e-6, "runout_1": 1e-6, "runout_2": 2e-6,
+        "bearing_play": 3e-6, "housing_expansion": 6e-6, "expansion_1": 11.5e-6, "expansion_2": 18e-6, "assembly": 290.0,
+        "low": 250.0, "high": 330.0, "wheel_colder": 7.0, "wheel_warmer": 8.0,
+    }  # fmt: skip
+
+
+def test_a_small_pinion_is_pressed_hardest_where_one_pair_begins_to_carry():
+    pair = evaluate(WISHES, 1e-3, 14, 43, 0.0)
+    own = 0.5 * math.sqrt(pair.pinion.tip**2 - pair.pinion.base**2) - math.pi * 1e-3 * math.cos(ALPHA)
+    line = pair.centre * math.sin(pair.alpha_w)
+    at_pitch = [0.5 * g.operating * math.sin(pair.alpha_w) for g in (pair.pinion, pair.wheel)]
+    ratio = (1.0 / own + 1.0 / (line - own)) / (1.0 / at_pitch[0] + 1.0 / at_pitch[1])
+    assert ratio > 1.0  # else the pitch point would decide
+    assert pair.pressure / pair.pitch_pressure == pytest.approx(math.sqrt(ratio), rel=1e-9)
+
+
+def test_a_bore_may_leave_the_rim_wanted_and_no_less():
+    gear = evaluate(WISHES, 1e-3, 20, 60, 0.0).pinion
+    largest = gear.root - WISHES.rim_heights * (gear.tip - gear.root)
+    for bore, thin in ((largest - 1e-6, False), (largest + 1e-6, True)):
+        pair = evaluate(wish(pinion_bore=bore), 1e-3, 20, 60, 0.0)
+        assert any(r.startswith("rim of the pinion") for r in pair.reasons) == thin
+
+
+def test_a_ring_close_to_its_pinion_goes_together_along_the_axis_only():
+    inside = wish(internal=True)
+    for ring, along in ((60, False), (32, True)):
+        pair = evaluate(inside, 1e-3, 20, ring, 0.0)
+        assert any(n.startswith("put together along the axis") for n in pair.notes) == along, ring
 
 
 def test_small_pinions_are_shifted_out_of_undercut(plain):
@@ -158,6 +226,30 @@ def test_colder_wheel_opens_and_colder_housing_closes_the_mesh():
     assert colder.backlash.most > base.backlash.most
     arctic = evaluate(wish(wheel_colder=0.0, wheel_warmer=0.0, low_temperature=200.0), 1e-3, 20, 60, 0.0)
     assert arctic.thinning > base.thinning  # more is taken off so that it does not bind
+
+
+@pytest.mark.parametrize(
+    "service",
+    [
+        {"low_temperature": 330.0, "high_temperature": 360.0},
+        {"internal": True, "centre_least": 0.015, "low_temperature": 150.0, "high_temperature": 200.0},
+    ],
+    ids=["external, hot only", "ring, cold only"],
+)
+def test_a_pair_for_a_service_away_from_the_bench_can_be_put_together(service):
+    """Expansion opens both meshes in use, so that it is the bench that decides how much must come off the teeth."""
+    result = gear_stage(wish(**service))
+    pair = result.recommended
+    assert pair is not None
+    tolerances = dataclasses.replace(
+        result.wishes.tolerances(pair.thinning), low=293.15, high=293.15, wheel_colder=0.0, wheel_warmer=0.0
+    )
+    bench = gear_backlash.backlash(
+        pair.module, pair.pinion.teeth, result.wishes.sense * pair.wheel.teeth, ALPHA, pair.pinion.thickness,
+        pair.wheel.thickness, pair.centre, tolerances,
+    )  # fmt: skip
+    assert bench.least >= WISHES.backlash_least
+    assert pair.backlash.least <= bench.least
 
 
 # ------------------------------------------------------------------------------------------------------------ workshop

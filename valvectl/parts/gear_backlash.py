@@ -5,7 +5,8 @@ thinning of the teeth, tolerances, run-out (half of the indicator reading moves 
 between what the housing and what the gears expand. An aluminium housing opens an external pair of steel gears when hot and
 closes it when cold, and does the reverse to an internal pair.
 
-Worst case: all at their adverse bounds together. Root-sum-square: tolerances and run-out added in squares about their middle,
+Worst case: all at their adverse bounds together, in use and on the bench at assembly temperature: a pair that has its backlash
+only in the cold can not be put together warm. Root-sum-square: tolerances and run-out added in squares about their middle,
 temperature at its adverse bound (it acts on all parts at once). Wind-up under load is not in it (stiffness of the stage).
 """
 
@@ -125,9 +126,12 @@ class Backlash:
 def temperature_change(
     distance: float, teeth_1: float, teeth_2: float, tolerances: MeshTolerances
 ) -> tuple[float, float]:
-    """Least and greatest change of the centre distance that the mesh sees [m], over the corners of temperature."""
+    """Least and greatest change of the centre distance that the mesh sees [m]: corners of temperature in use, and assembly.
+
+    Assembly is zero change, so that the first is never above zero and the second never below.
+    """
     t = tolerances
-    changes = []
+    changes = [0.0]
     for housing in (t.low - t.assembly, t.high - t.assembly):
         for wheel in (housing - t.wheel_colder, housing + t.wheel_warmer):
             changes.append(
