@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from valvectl.studies.loop import LoopResult
     from valvectl.studies.port_result import PortsResult
     from valvectl.studies.power_loss_result import PowerLossResult
+    from valvectl.studies.power_result import PowerResult
     from valvectl.studies.purge import PurgeResult
     from valvectl.studies.ratio import RatioResult
     from valvectl.studies.resolution import ResolutionResult
@@ -109,6 +110,10 @@ class Design(DesignFile):
     def power_loss(self) -> PowerLossResult:
         """What the valves do when power, a command or one motor is lost, and what that does to the mixture ratio."""
         return self.analysis.power_loss
+
+    def power(self) -> PowerResult:
+        """Both drives and the other loads on one battery: sag, lock-out, braking energy, fuse, energy book."""
+        return self.analysis.power
 
     def spread(self) -> SpreadResult:
         """Spread of the mixture ratio from the declared tolerances."""

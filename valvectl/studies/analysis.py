@@ -24,8 +24,10 @@ from valvectl.studies.loop import LoopResult, loop
 from valvectl.studies.own_stage import own_stage
 from valvectl.studies.port_result import PortsResult
 from valvectl.studies.ports import ports
+from valvectl.studies.power import power
 from valvectl.studies.power_loss import power_loss
 from valvectl.studies.power_loss_result import PowerLossResult
+from valvectl.studies.power_result import PowerResult
 from valvectl.studies.purge import PurgeResult, purge
 from valvectl.studies.ratio import RatioResult, ratio
 from valvectl.studies.resolution import ResolutionResult, resolution
@@ -169,6 +171,11 @@ class Analysis:
     def power_loss(self) -> PowerLossResult:
         """Loss of power, of command, of one motor."""
         return power_loss(self.design, self.machine, self.gains, self.schedule, self.profile)
+
+    @cached_property
+    def power(self) -> PowerResult:
+        """Both drives and the other loads on one battery."""
+        return power(self.design, self.machine, self.gains, self.schedule, self.profile)
 
     @cached_property
     def ports(self) -> Mapping[LegName, PortsResult]:
