@@ -105,7 +105,9 @@ class Duty(Part):
         default=None, description="duty type by IEC 60034-1 to judge as well; default: none"
     )
     loaded: Time | None = Field(default=None, gt=0.0, le=1e6, description="S2, S3, S6: time under load")
-    other: Time | None = Field(default=None, gt=0.0, le=1e6, description="S3: rest, S6: run without load, in each cycle")
+    other: Time | None = Field(
+        default=None, gt=0.0, le=1e6, description="S3: rest, S6: run without load, in each cycle"
+    )
 
     @model_validator(mode="after")
     def _complete(self) -> Duty:

@@ -13,6 +13,7 @@ from valvectl.review.figures_engine import ladder_chart, spread_chart, throttle_
 from valvectl.review.figures_gear import gear_stage_chart
 from valvectl.review.figures_loss import power_loss_chart
 from valvectl.review.figures_ports import choking_chart, installed_chart, ports_chart
+from valvectl.review.figures_power import power_chart
 from valvectl.review.figures_resolution import resolution_chart
 from valvectl.review.figures_servo import bode, nyquist, ratio_chart, step, torque_chart
 from valvectl.review.figures_stability import stability_chart
@@ -30,6 +31,7 @@ __all__ = [
     "ladder_chart",
     "nyquist",
     "ports_chart",
+    "power_chart",
     "power_loss_chart",
     "ratio_chart",
     "resolution_chart",

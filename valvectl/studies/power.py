@@ -31,6 +31,8 @@ from valvectl.studies.throttle import schedule_point
 
 RECORD = 1e-4
 """Time between records of a stroke [s]."""
+HELD = 0.02
+"""Share of the profile, its end, over which the current of a held position is read."""
 WINDOWS = 60
 """Lengths of window in which the RMS current is held against a fuse's melting curve."""
 
@@ -40,7 +42,10 @@ def drive_points(machine: Machine, trace: Trace, name: LegName) -> tuple[FloatAr
     servo, leg = machine.legs[name].servo, trace.legs[name]
     power = leg.voltage * leg.current + servo.idle_power
     level = np.array(
-        [power_bus.bus_voltage(float(v), servo.harness, float(p), 0.0) for v, p in zip(trace.bus_voltage, power, strict=True)]
+        [
+            power_bus.bus_voltage(float(v), servo.harness, float(p), 0.0)
+            for v, p in zip(trace.bus_voltage, power, strict=True)
+        ]
     )
     level = np.maximum(level, bus.COLLAPSED * trace.bus_voltage)
     return level, np.asarray(power / level), np.asarray(power)
@@ -175,9 +180,7 @@ def power(
     def both_ways(volts: float, step: float | None = None) -> list[PowerCase]:
         made = []
         for way in ("opening", "closing"):
-            trace = stroke.simulated(
-                machine, gains, point, way, battery=volts, step=step, record=RECORD, energy=True
-            )
+            trace = stroke.simulated(machine, gains, point, way, battery=volts, step=step, record=RECORD, energy=True)
             made.append(case_of(machine, trace, f"{way} both", volts))
         return made
 
@@ -193,7 +196,7 @@ def power(
     regenerated = _regenerated(design, machine, full)
     fuse = None if design.battery.fuse is None else _fuse(design.battery.fuse, cases)
     duty = design.data.duty
-    idle = machine.other_loads + sum(machine.legs[n].servo.idle_power for n in LEGS) / least
+    idle = _pause_current(machine, cases[-1], duty.hold)
     capacity = math.nan if design.battery.capacity is None else design.battery.capacity
     mission = duty.runs * cases[-1].charge + (duty.runs - 1) * duty.pause * idle
     result = PowerResult(
@@ -214,13 +217,23 @@ def power(
     return dataclasses.replace(result, cautions=_cautions(result))
 
 
+def _pause_current(machine: Machine, run: PowerCase, hold: str) -> float:
+    """Current from the battery between runs [A]: as at the end of the run when the servos hold, else without motors."""
+    if hold == "servo":
+        late = run.time >= run.duration - HELD * run.duration
+        return float(np.mean(run.current[late]))
+    return machine.other_loads + sum(machine.legs[n].servo.idle_power for n in LEGS) / run.battery
+
+
 def _notes(design: DesignFile, machine: Machine) -> tuple[str, ...]:
     battery = design.battery
     out = [
         f"strokes against the full tank's pressure at {machine.battery_minimum:.3g} V open circuit, the end of discharge; "
         "braking energy from strokes at the full battery",
         "voltages are means over a switching period; the lock-out is not simulated: a drive that reaches it would stop",
-        "pauses of the mission are counted without motor current: other loads and drive electronics alone",
+        "pauses of the mission: servos hold as at the end of the profile"
+        if design.data.duty.hold == "servo"
+        else "pauses of the mission: other loads and drive electronics alone, no motor current",
     ]
     if battery.fuse is None:
         out.append("no fuse is stated (battery.fuse): not assessed")
