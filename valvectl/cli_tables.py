@@ -84,6 +84,7 @@ def show(study: str, result: Any) -> None:
         "gear": cli_tables_gear.gear,
         "torque": cli_tables_actuator.torque,
         "power-loss": cli_tables_actuator.power_loss,
+        "heat": cli_tables_power.heat,
         "power": cli_tables_power.power,
         "surge": cli_tables_feed.surge_or_start,
         "disturbance": cli_tables_tank.disturbance,

@@ -13,6 +13,7 @@ from valvectl.design.schema import LEGS
 from valvectl.review.wording import number, signed
 
 if TYPE_CHECKING:
+    from valvectl.studies.mission_heat_result import MissionHeat
     from valvectl.studies.power_result import PowerResult
 
 
@@ -104,3 +105,72 @@ def _joules(value: float) -> str:
 
 def _percent(value: float) -> str:
     return f"{100.0 * value:+.0f}" if math.isfinite(value) else "no pulse"
+
+
+def heat(result: MissionHeat, out: Console) -> None:
+    """Print a result of ``heat``."""
+    mission = f"{result.runs} run{'s' if result.runs > 1 else ''} of the profile"
+    if result.runs > 1:
+        mission += f", {result.pause:.4g} s between" if result.pause > 0.0 else " without pause"
+    rows = [
+        ["winding, peak of the mission", _celsius(result.peak), _celsius(result.limit)],
+        ["case, peak of the mission", _celsius(result.case_peak), "-"],
+        ["winding, mission repeated for ever", _celsius(result.lasting), _celsius(result.limit)],
+        ["winding, profile without pause (motor_heating)", _celsius(result.steady), _celsius(result.limit)],
+    ]
+    title = f"{result.leg} motor, {result.nodes} node{'s' if result.nodes > 1 else ''}; {mission}"
+    out.print(table(("at the hot day's surroundings", "[degC]", "limit"), rows, title=title))
+    out.print(
+        Text(
+            f"Surroundings {_celsius(result.surroundings)} degC; {result.rms_current:.3g} A RMS in a run, "
+            f"{result.hold_current:.3g} A in a pause."
+        )
+    )
+    out.print()
+    rows = [
+        [
+            e.what,
+            number(e.current, 3),
+            _seconds(e.from_cold),
+            _seconds(e.from_peak),
+            _celsius(e.steady),
+            f"{e.runaway:.2f}",
+        ]
+        for e in result.endurance
+    ]
+    rows.append(["profile without pause", number(result.rms_current, 3), _seconds(result.repeated), "-", "-", "-"])
+    head = ("", "current\n[A]", "to limit,\ncold [s]", "to limit,\nwarm [s]", "lasting\n[degC]", "runaway\ngain")
+    out.print(table(head, rows, title="Time to the limit; warm: from the mission's peak. Gain of 1 or more runs away"))
+    out.print(
+        Text(
+            f"Holding: {1e3 * result.holding_torque:.3g} mN m at the shaft against stream and spring at full tank "
+            f"pressure; {1e3 * result.holding_limit:.3g} mN m can be held for ever."
+        )
+    )
+    out.print(
+        Text(
+            f"Hot, the torque constant is {100.0 * result.torque_kept:.1f} % of that at 25 degC. Torque margin "
+            f"{100.0 * result.margin_hot:+.0f} % as at the mission's peak, {100.0 * result.margin_stated:+.0f} % at the "
+            f"{_celsius(result.assumed_winding)} degC that the design assumes."
+        )
+    )
+    duty = result.duty
+    if duty is not None:
+        out.print()
+        verdict = "kept" if duty.met else "NOT kept"
+        out.print(
+            Text(
+                f"{duty.type}, {duty.words}: crest {_celsius(duty.crest)} degC at {duty.load:.3g} A, limit {verdict}; up to "
+                f"{duty.allowed:.3g} A allowed."
+            )
+        )
+    out.print()
+    said(result, out)
+
+
+def _celsius(value: float) -> str:
+    return f"{value - 273.15:.1f}" if math.isfinite(value) else "runs away"
+
+
+def _seconds(value: float) -> str:
+    return number(value, 3) if math.isfinite(value) else "never"

@@ -11,6 +11,7 @@ from valvectl.review.figure_style import svg_text
 from valvectl.review.figures_disturbance import disturbance_chart
 from valvectl.review.figures_engine import ladder_chart, spread_chart, throttle_chart
 from valvectl.review.figures_gear import gear_stage_chart
+from valvectl.review.figures_heat import heat_chart
 from valvectl.review.figures_loss import power_loss_chart
 from valvectl.review.figures_ports import choking_chart, installed_chart, ports_chart
 from valvectl.review.figures_power import power_chart
@@ -27,6 +28,7 @@ __all__ = [
     "disturbance_chart",
     "fill_chart",
     "gear_stage_chart",
+    "heat_chart",
     "installed_chart",
     "ladder_chart",
     "nyquist",

@@ -61,7 +61,7 @@ def _voltage(ax: Axes, case: PowerCase, lockout: float) -> None:
 def _bars(ax: Axes, result: PowerResult) -> None:
     names = [w for w in result.cases[0].spent if w not in LEFT_OUT]
     colours = {w: NEUTRAL[j % len(NEUTRAL)] for j, w in enumerate(names)}
-    labels = []
+    labels, longest = [], 1.0
     for row, case in enumerate(reversed(result.cases)):
         total = case.drawn - sum(case.spent[w] for w in LEFT_OUT)
         left = 0.0
@@ -88,14 +88,13 @@ def _bars(ax: Axes, result: PowerResult) -> None:
                     w, (100.0 * middle, row + 0.25), xytext=(0, 2 + 9 * level), textcoords="offset points", ha="center",
                     va="bottom", fontsize=7.0, color=colours[w],
                 )  # fmt: skip
+        longest = max(longest, left)
         labels.append(f"{case.what}\n{total:.3g} J")
     ax.set_yticks(range(len(labels)), labels)
     ax.set_ylim(-0.4, len(labels) - 0.2)
-    ax.set_xlim(-0.5, 101.0)
+    ax.set_xlim(-0.5, 100.0 * longest + 0.5)
     ax.grid(axis="y", visible=False)
-    ax.set_xlabel(
-        "share of what moving the valves takes from the battery [%]; other loads and drive electronics left out"
-    )
+    ax.set_xlabel("share of what the moves take [%]; other loads and drive electronics left out")
     worst = max((c.imbalance for c in result.cases), key=abs)
     ax.set_title("Where the joules go")
     ax.annotate(

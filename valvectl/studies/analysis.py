@@ -21,6 +21,8 @@ from valvectl.studies.heat import HeatResult, heat
 from valvectl.studies.ladder import LadderResult, ladder
 from valvectl.studies.line_waves import wave_transit
 from valvectl.studies.loop import LoopResult, loop
+from valvectl.studies.mission_heat import mission_heat, profile_run
+from valvectl.studies.mission_heat_result import MissionHeat
 from valvectl.studies.own_stage import own_stage
 from valvectl.studies.port_result import PortsResult
 from valvectl.studies.ports import ports
@@ -161,6 +163,13 @@ class Analysis:
     def heat(self) -> dict[LegName, HeatResult]:
         """Motor heating over the profile."""
         return {name: heat(self.design, name, self.throttle.rms_current[name]) for name in LEGS}
+
+    @cached_property
+    def mission_heat(self) -> Mapping[LegName, MissionHeat]:
+        """Winding and case of the motors over the mission."""
+        trace = profile_run(self.machine, self.gains, self.schedule, self.profile)
+        corner = self.torque_corner[0]
+        return _EachLeg(lambda name: mission_heat(self.design, self.machine, corner, trace, name))
 
     @cached_property
     def gear(self) -> Mapping[LegName, GearStageResult]:
