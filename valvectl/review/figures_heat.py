@@ -74,8 +74,6 @@ def heat_chart(result: MissionHeat, axes: Any = None) -> Figure:
     bars.set_yticks(range(len(cases)), [f"{c[0]}\n{c[1]:.2g} A" for c in reversed(cases)])
     bars.set_ylim(-0.5, len(cases) - 0.4)
     bars.grid(axis="y", visible=False)
-    bars.set_xlabel(
-        "time to the winding's limit from a cold start on a hot day [s]; upright line: from the mission's peak"
-    )
+    bars.set_xlabel("time to the winding's limit, cold start on a hot day [s]; line: from the peak")
     bars.set_title("How long it bears it")
     return figure

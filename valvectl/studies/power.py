@@ -96,8 +96,8 @@ def case_of(machine: Machine, trace: Trace, what: str, battery: float) -> PowerC
     volts, taken, powers = {}, {}, {}
     for name in LEGS:
         volts[name], taken[name], powers[name] = drive_points(machine, trace, name)
-    current = machine.other_loads + sum(taken.values())
-    power = sum(powers.values())
+    current = machine.other_loads + taken["oxidizer"] + taken["fuel"]
+    power = powers["oxidizer"] + powers["fuel"]
     time, duration = trace.time, float(trace.time[-1])
     lower: LegName = min(LEGS, key=lambda n: float(volts[n].min()))
     j = int(np.argmin(volts[lower]))
@@ -126,8 +126,8 @@ def case_of(machine: Machine, trace: Trace, what: str, battery: float) -> PowerC
         other_energy=battery * machine.other_loads * duration,
         time=time,
         drive_voltage=volts,
-        current=np.asarray(current),
-        power=np.asarray(power),
+        current=current,
+        power=power,
     )
 
 
