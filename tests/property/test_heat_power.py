@@ -67,7 +67,7 @@ def test_repeating_reaches_the_limit_just_when_its_lasting_state_passes_it(net: 
 
 
 @settings(max_examples=60, deadline=None)
-@given(power=st.lists(st.floats(-200.0, 200.0), min_size=3, max_size=40), level=st.floats(0.0, 100.0))
+@given(power=st.lists(st.floats(-200.0, 200.0), min_size=3, max_size=40), level=st.floats(1.0, 100.0))
 def test_bounds_of_braking_and_of_a_pulse(power: list[float], level: float) -> None:
     time = np.linspace(0.0, 0.1 * len(power), len(power))
     row = np.array(power)

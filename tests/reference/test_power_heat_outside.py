@@ -75,7 +75,7 @@ ROWS = [
         lambda: 1.0 / PLAIN.time_to_limit(RATED * (1.0 - 1e-9), 293.15, 293.15),
     ),
     (
-        OutsideCheck("HP-double", "twice the lasting current: time", 600.0 * math.log(4.0 / 3.0), "s", 1e-10, FIRST, "recomputed"),
+        OutsideCheck("HP-double", "twice the lasting current", 600.0 * math.log(4.0 / 3.0), "s", 1e-10, FIRST, "recomputed"),
         lambda: PLAIN.time_to_limit(2.0 * RATED, 293.15, 293.15),
     ),
     (
