@@ -24,8 +24,10 @@ if TYPE_CHECKING:
     from valvectl.studies.gear_result import GearStageResult
     from valvectl.studies.ladder import LadderResult
     from valvectl.studies.loop import LoopResult
+    from valvectl.studies.mission_heat_result import MissionHeat
     from valvectl.studies.port_result import PortsResult
     from valvectl.studies.power_loss_result import PowerLossResult
+    from valvectl.studies.power_result import PowerResult
     from valvectl.studies.purge import PurgeResult
     from valvectl.studies.ratio import RatioResult
     from valvectl.studies.resolution import ResolutionResult
@@ -111,6 +113,14 @@ class Design(DesignFile):
     def power_loss(self) -> PowerLossResult:
         """What the valves do when power, a command or one motor is lost, and what that does to the mixture ratio."""
         return self.analysis.power_loss
+
+    def heat(self, leg: LegName) -> MissionHeat:
+        """Winding and case of a leg's motor over the mission, times to the limit, duty type, torque lost when hot."""
+        return self.analysis.mission_heat[leg]
+
+    def power(self) -> PowerResult:
+        """Both drives and the other loads on one battery: sag, lock-out, braking energy, fuse, energy book."""
+        return self.analysis.power
 
     def spread(self) -> SpreadResult:
         """Spread of the mixture ratio from the declared tolerances."""

@@ -14,6 +14,7 @@ from valvectl import (
     cli_tables_feed,
     cli_tables_gear,
     cli_tables_ports,
+    cli_tables_power,
     cli_tables_servo,
     cli_tables_tank,
 )
@@ -83,6 +84,8 @@ def show(study: str, result: Any) -> None:
         "gear": cli_tables_gear.gear,
         "torque": cli_tables_actuator.torque,
         "power-loss": cli_tables_actuator.power_loss,
+        "heat": cli_tables_power.heat,
+        "power": cli_tables_power.power,
         "surge": cli_tables_feed.surge_or_start,
         "disturbance": cli_tables_tank.disturbance,
     }

@@ -15,6 +15,8 @@ from valvectl.parts.return_spring import return_energy
 from valvectl.plant.machine import Machine
 from valvectl.plant.simulate import DriveOff, simulate
 from valvectl.servo.tune import gains_of
+from valvectl.studies import stroke
+from valvectl.studies.power import case_of
 
 LEGS: tuple[Any, ...] = ("oxidizer", "fuel")
 CLOSURE = 1e-3
@@ -162,3 +164,35 @@ def test_a_spring_released_shuts_the_valve_with_its_energy(design: Any) -> None:
         end = float(leg.stem[-1]) - machine.legs[name].closed_stop  # the rotor has bounced off the stop by then
         change = return_energy(end, preload, rate) - return_energy(opening, preload, rate)
         assert leg.energy.return_spring == pytest.approx(change, rel=1e-2)
+
+
+@settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    volts=st.floats(20.0, 25.2),
+    resistance=st.floats(0.0, 0.2),
+    loads=st.floats(0.0, 6.0),
+    idle=st.floats(0.0, 10.0),
+    friction=st.floats(0.2, 1.5),
+    stream=st.floats(0.0, 5.0),
+)
+def test_the_power_study_accounts_for_the_batterys_joules(
+    design: Any, volts: float, resistance: float, loads: float, idle: float, friction: float, stream: float
+) -> None:
+    """Both valves from stop to stop at once: battery = every loss + work + other loads, and voltages from circuit laws."""
+    machine = dataclasses.replace(design.machine, battery_resistance=resistance, other_loads=loads)
+    for name in LEGS:
+        leg = machine.legs[name]
+        machine = machine.with_servo(name, idle_power=idle).with_leg(
+            name, running=friction * leg.running, breakaway=friction * leg.breakaway, hydrodynamic=stream
+        )
+    analysis = design.analysis
+    for way in ("opening", "closing"):
+        trace = stroke.simulated(machine, analysis.gains, analysis.schedule.points[0], way, battery=volts, energy=True)
+        case = case_of(machine, trace, way, volts)
+        assert abs(case.imbalance) < CLOSURE
+        assert abs(case.leg_imbalance) < CLOSURE
+        lower = min(case.lowest.values())
+        assert min(float(v.min()) for v in case.drive_voltage.values()) >= lower - 0.05
+        # the record's currents, worked back from the drives, make the battery's own sag
+        sag = volts - trace.bus_voltage
+        assert np.allclose(sag, resistance * case.current, atol=0.02 * volts * resistance + 1e-9)

@@ -11,12 +11,13 @@ from typing import Literal
 
 from pydantic import Field, model_validator
 
-from valvectl.design.quantities import Current, Fraction, PressureDifference, Resistance, Time, Voltage
+from valvectl.design.quantities import Fraction, PressureDifference, Time
 from valvectl.design.schema_actuator import Actuator, Controller, Encoder, Gains, GearStage, Location, Motor
 from valvectl.design.schema_base import Part, refuse
 from valvectl.design.schema_engine import Combustion, CStarTable, Engine
 from valvectl.design.schema_feed import Fitting, Injector, Jacket, Line, Liquid, Manifold, Tank
 from valvectl.design.schema_gas import Purge
+from valvectl.design.schema_power import Battery, Duty, Fuse
 from valvectl.design.schema_requirements import Requirements
 from valvectl.design.schema_supply import Flight
 from valvectl.design.schema_valve import FlowTable, PortModel, StemTorque, Valve
@@ -26,9 +27,9 @@ LegName = Literal["oxidizer", "fuel"]
 LEGS: tuple[LegName, LegName] = ("oxidizer", "fuel")
 
 __all__ = [
-    "LEGS", "SCHEMA", "Actuator", "Battery", "CStarTable", "Combustion", "Controller", "DesignData", "Encoder",
-    "Engine", "Fitting", "Flight", "FlowTable", "Gains", "GearStage", "Injector", "Jacket", "Leg", "LegName", "Legs", "Line",
-    "Liquid", "Location", "Manifold", "Motor", "Part", "PortModel", "ProfilePoint", "Requirements", "Simulation",
+    "LEGS", "SCHEMA", "Actuator", "Battery", "CStarTable", "Combustion", "Controller", "DesignData", "Duty", "Encoder",
+    "Engine", "Fitting", "Flight", "FlowTable", "Fuse", "Gains", "GearStage", "Injector", "Jacket", "Leg", "LegName", "Legs",
+    "Line", "Liquid", "Location", "Manifold", "Motor", "Part", "PortModel", "ProfilePoint", "Requirements", "Simulation",
     "Start", "StemTorque", "Tank", "Throttle", "Valve",
 ]  # fmt: skip
 
@@ -61,25 +62,7 @@ class Legs(Part):
     fuel: Leg
 
 
-# --------------------------------------------------------------------------------------------- battery, throttle
-
-
-class Battery(Part):
-    """Battery that feeds both drives."""
-
-    voltage: Voltage = Field(gt=0.0, description="open-circuit voltage for the nominal run")
-    minimum_voltage: Voltage = Field(gt=0.0, description="open-circuit voltage at the end of discharge; worst corner")
-    resistance: Resistance = Field(ge=0.0, description="internal resistance with its own leads")
-    undervoltage_lockout: Voltage = Field(gt=0.0, description="bus voltage at which a drive shuts off")
-    other_loads: Current = Field(default=0.0, ge=0.0, description="current of everything else on it")
-
-    @model_validator(mode="after")
-    def _order(self) -> Battery:
-        if not self.undervoltage_lockout < self.minimum_voltage:
-            raise refuse("undervoltage_lockout", f"must be below minimum_voltage ({self.minimum_voltage:g} V)")
-        if not self.minimum_voltage <= self.voltage:
-            raise refuse("minimum_voltage", f"must not be above voltage ({self.voltage:g} V)")
-        return self
+# ------------------------------------------------------------------------------------------------------ throttle
 
 
 class ProfilePoint(Part):
@@ -152,6 +135,7 @@ class DesignData(Part):
     legs: Legs
     battery: Battery
     throttle: Throttle
+    duty: Duty = Duty()
     start: Start = Start()
     flight: Flight | None = Field(
         default=None, description="load factor over time; left out: each tank's own, constant"

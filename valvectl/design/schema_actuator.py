@@ -17,6 +17,7 @@ from valvectl.design.quantities import (
     Current,
     CurrentGain,
     Fraction,
+    HeatCapacity,
     Inductance,
     Inertia,
     Number,
@@ -38,6 +39,8 @@ from valvectl.design.schema_base import Part, refuse
 from valvectl.design.schema_gears import OwnStage
 
 Location = Literal["motor", "stem"]
+TWO_NODES = ("winding_case_resistance", "case_air_resistance", "winding_capacity", "case_capacity")
+"""Keys of a motor that together make it two nodes of heat."""
 
 
 class Motor(Part):
@@ -61,8 +64,30 @@ class Motor(Part):
     temperature_limit: Temperature = Field(gt=0.0, description="highest winding temperature allowed")
     thermal_resistance: ThermalResistance = Field(gt=0.0, description="winding to surroundings, as mounted")
     thermal_time_constant: Time = Field(gt=0.0, description="of the winding and case to surroundings")
+    winding_case_resistance: ThermalResistance | None = Field(
+        default=None, gt=0.0, description="winding to case; give all four of these or none: default one node"
+    )
+    case_air_resistance: ThermalResistance | None = Field(default=None, gt=0.0, description="case to surroundings")
+    winding_capacity: HeatCapacity | None = Field(default=None, gt=0.0, description="heat capacity of the winding")
+    case_capacity: HeatCapacity | None = Field(default=None, gt=0.0, description="heat capacity of the case")
     resistance_coefficient: PerKelvin = Field(default=0.0039, ge=0.0, description="copper: 0.39 %/K")
     magnet_coefficient: PerKelvin = Field(default=-0.0012, le=0.0, description="torque constant per kelvin (NdFeB)")
+
+    @model_validator(mode="after")
+    def _two_nodes(self) -> Motor:
+        if all(getattr(self, key) is None for key in TWO_NODES):
+            return self
+        for key in TWO_NODES:
+            if getattr(self, key) is None:
+                raise refuse(key, f"is needed too: two nodes want all of {', '.join(TWO_NODES)}")
+        total = float(self.winding_case_resistance) + float(self.case_air_resistance)  # type: ignore[arg-type]
+        if abs(total / self.thermal_resistance - 1.0) > 0.02:
+            raise refuse(
+                "case_air_resistance",
+                f"with winding_case_resistance makes {total:.4g} K/W; thermal_resistance ({self.thermal_resistance:.4g} "
+                "K/W) must be the same within 2 %",
+            )
+        return self
 
 
 class GearStage(Part):

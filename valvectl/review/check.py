@@ -40,6 +40,8 @@ _STAGES: tuple[tuple[str, str], ...] = (
     ("throttle profile", "throttle"),
     ("full strokes", "stroke"),
     ("motor heating", "heat"),
+    ("heat over the mission", "mission_heat"),
+    ("both drives on one battery", "power"),
     ("tolerances", "spread"),
     ("tank disturbances", "disturbance"),
 )

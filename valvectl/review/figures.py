@@ -11,8 +11,10 @@ from valvectl.review.figure_style import svg_text
 from valvectl.review.figures_disturbance import disturbance_chart
 from valvectl.review.figures_engine import ladder_chart, spread_chart, throttle_chart
 from valvectl.review.figures_gear import gear_stage_chart
+from valvectl.review.figures_heat import heat_chart
 from valvectl.review.figures_loss import power_loss_chart
 from valvectl.review.figures_ports import choking_chart, installed_chart, ports_chart
+from valvectl.review.figures_power import power_chart
 from valvectl.review.figures_resolution import resolution_chart
 from valvectl.review.figures_servo import bode, nyquist, ratio_chart, step, torque_chart
 from valvectl.review.figures_stability import stability_chart
@@ -26,10 +28,12 @@ __all__ = [
     "disturbance_chart",
     "fill_chart",
     "gear_stage_chart",
+    "heat_chart",
     "installed_chart",
     "ladder_chart",
     "nyquist",
     "ports_chart",
+    "power_chart",
     "power_loss_chart",
     "ratio_chart",
     "resolution_chart",

@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     from valvectl.studies.disturbance_result import DisturbanceResult
     from valvectl.studies.ladder import LadderResult
     from valvectl.studies.loop import LoopResult
+    from valvectl.studies.mission_heat_result import MissionHeat
+    from valvectl.studies.power_result import PowerResult
     from valvectl.studies.ratio import RatioResult
     from valvectl.studies.resolution import ResolutionResult
     from valvectl.studies.spread import SpreadResult
@@ -91,6 +93,8 @@ def groups(review: Review) -> list[Group]:
         "disturbance": _disturbance_group,
         "stability": _stability_group,
         "torque": _torque_group,
+        "mission_heat": _heat_group,
+        "power": _power_group,
         "spread": _spread_group,
     }
     return [make(review, review.studies[name]) for name, make in made.items() if review.studies.get(name)]
@@ -346,6 +350,18 @@ def _torque_group(review: Review, results: Mapping[str, TorqueResult]) -> Group:
         heat_head = ("leg", "RMS current [A]", "surroundings [°C]", "winding [°C]", "allowed [°C]")
         group.tables.append(Table("Winding with the profile repeated without end", heat_head, heat_rows))
     return group
+
+
+def _heat_group(review: Review, results: Mapping[str, MissionHeat]) -> Group:
+    from valvectl.review.report_power import heat_group
+
+    return heat_group(review, results)
+
+
+def _power_group(review: Review, result: PowerResult) -> Group:
+    from valvectl.review.report_power import power_group
+
+    return power_group(review, result)
 
 
 def _spread_group(review: Review, result: SpreadResult) -> Group:

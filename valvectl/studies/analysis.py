@@ -21,11 +21,15 @@ from valvectl.studies.heat import HeatResult, heat
 from valvectl.studies.ladder import LadderResult, ladder
 from valvectl.studies.line_waves import wave_transit
 from valvectl.studies.loop import LoopResult, loop
+from valvectl.studies.mission_heat import mission_heat, profile_run
+from valvectl.studies.mission_heat_result import MissionHeat
 from valvectl.studies.own_stage import own_stage
 from valvectl.studies.port_result import PortsResult
 from valvectl.studies.ports import ports
+from valvectl.studies.power import power
 from valvectl.studies.power_loss import power_loss
 from valvectl.studies.power_loss_result import PowerLossResult
+from valvectl.studies.power_result import PowerResult
 from valvectl.studies.purge import PurgeResult, purge
 from valvectl.studies.ratio import RatioResult, ratio
 from valvectl.studies.resolution import ResolutionResult, resolution
@@ -161,6 +165,13 @@ class Analysis:
         return {name: heat(self.design, name, self.throttle.rms_current[name]) for name in LEGS}
 
     @cached_property
+    def mission_heat(self) -> Mapping[LegName, MissionHeat]:
+        """Winding and case of the motors over the mission."""
+        trace = profile_run(self.machine, self.gains, self.schedule, self.profile)
+        corner = self.torque_corner[0]
+        return _EachLeg(lambda name: mission_heat(self.design, self.machine, corner, trace, name))
+
+    @cached_property
     def gear(self) -> Mapping[LegName, GearStageResult]:
         """Teeth of the gear stage of the team's own making."""
         return _EachLeg(lambda name: own_stage(self.design, self.machine, name))
@@ -169,6 +180,11 @@ class Analysis:
     def power_loss(self) -> PowerLossResult:
         """Loss of power, of command, of one motor."""
         return power_loss(self.design, self.machine, self.gains, self.schedule, self.profile)
+
+    @cached_property
+    def power(self) -> PowerResult:
+        """Both drives and the other loads on one battery."""
+        return power(self.design, self.machine, self.gains, self.schedule, self.profile)
 
     @cached_property
     def ports(self) -> Mapping[LegName, PortsResult]:

@@ -59,19 +59,7 @@ def stroke(machine: Machine, gains: dict[LegName, CascadeGains], point: Operatin
     traces: dict[str, Trace] = {}
     times: dict[str, dict[LegName, float]] = {}
     for way in ("opening", "closing"):
-        start = _standing(machine, point, way)
-        command = {}
-        duration = 0.0
-        for name in LEGS:
-            leg = machine.legs[name]
-            first, last = _ends(machine, name, way)
-            period = leg.servo.position_period
-            watched = abs(last - first) / leg.servo.speed_limit + EXTRA_TIME
-            duration = max(duration, watched)
-            wanted = np.full(math.ceil(watched / period) + 1, last)
-            wanted[0] = first
-            command[name] = limit_rate(wanted, leg.servo.speed_limit * period)
-        trace = simulate(machine, gains, command, start, duration, hydraulics=False, battery=machine.battery_minimum)
+        trace = simulated(machine, gains, point, way)
         traces[way] = trace
         times[way] = {}
         for name in LEGS:
@@ -87,6 +75,36 @@ def stroke(machine: Machine, gains: dict[LegName, CascadeGains], point: Operatin
         peak_current={name: max(t.legs[name].peak_current for t in traces.values()) for name in LEGS},
         traces=traces,
     )
+
+
+def simulated(
+    machine: Machine,
+    gains: dict[LegName, CascadeGains],
+    point: OperatingPoint,
+    way: str,
+    *,
+    battery: float | None = None,
+    step: float | None = None,
+    record: float | None = None,
+    energy: bool = False,
+) -> Trace:
+    """Both valves from stop to stop at once, ``way`` opening or closing; battery [V] by default at its end of discharge."""
+    command = {}
+    duration = 0.0
+    for name in LEGS:
+        leg = machine.legs[name]
+        first, last = _ends(machine, name, way)
+        period = leg.servo.position_period
+        watched = abs(last - first) / leg.servo.speed_limit + EXTRA_TIME
+        duration = max(duration, watched)
+        wanted = np.full(math.ceil(watched / period) + 1, last)
+        wanted[0] = first
+        command[name] = limit_rate(wanted, leg.servo.speed_limit * period)
+    volts = machine.battery_minimum if battery is None else battery
+    return simulate(
+        machine, gains, command, _standing(machine, point, way), duration, hydraulics=False, battery=volts, step=step,
+        record=record, energy=energy,
+    )  # fmt: skip
 
 
 def _ends(machine: Machine, name: LegName, way: str) -> tuple[float, float]:
