@@ -62,6 +62,10 @@ class Design(DesignFile):
         """Sweep of a leg's gear ratio."""
         return self.analysis.ratio[leg]
 
+    def ratio_in_full(self, leg: LegName) -> RatioResult:
+        """The same with the probability over the declared tolerances and simulated strokes (some seconds)."""
+        return self.analysis.ratio_in_full[leg]
+
     def loop(self, leg: LegName) -> LoopResult:
         """Frequency and step analysis of a leg's position loop."""
         return self.analysis.loop[leg]

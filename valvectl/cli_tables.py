@@ -14,6 +14,7 @@ from valvectl import (
     cli_tables_feed,
     cli_tables_gear,
     cli_tables_ports,
+    cli_tables_ratio,
     cli_tables_servo,
     cli_tables_tank,
 )
@@ -72,7 +73,7 @@ def show_review(review: Review, report: Path | None) -> None:
 def show(study: str, result: Any) -> None:
     """One study's result as text."""
     shows: dict[str, Callable[[Any, Console], None]] = {
-        "ratio": cli_tables_servo.ratio,
+        "ratio": cli_tables_ratio.ratio,
         "loop": cli_tables_servo.loop,
         "resolution": cli_tables_servo.resolution,
         "throttle": cli_tables_servo.throttle,

@@ -13,6 +13,7 @@ from valvectl.review.figures_engine import ladder_chart, spread_chart, throttle_
 from valvectl.review.figures_gear import gear_stage_chart
 from valvectl.review.figures_loss import power_loss_chart
 from valvectl.review.figures_ports import choking_chart, installed_chart, ports_chart
+from valvectl.review.figures_ratio import ratio_window_chart
 from valvectl.review.figures_resolution import resolution_chart
 from valvectl.review.figures_servo import bode, nyquist, ratio_chart, step, torque_chart
 from valvectl.review.figures_stability import stability_chart
@@ -32,6 +33,7 @@ __all__ = [
     "ports_chart",
     "power_loss_chart",
     "ratio_chart",
+    "ratio_window_chart",
     "resolution_chart",
     "spread_chart",
     "stability_chart",

@@ -1,13 +1,14 @@
 """What one actuator must do for one valve, check by check, in closed form: for one candidate or for arrays of them at once.
 
-The sweep of the gear ratio, its sensitivities and samples, and the search of a catalogue all ask this one function. Every number
-of ``Numbers`` may be a float or an array; all are broadcast together. Laws of ``parts`` that branch are called element by element.
+The sweep of the gear ratio, its sensitivities and samples, and the search of a catalogue all ask this one function. Every
+number of ``Numbers`` may be a float or an array; all are broadcast together. Laws of ``parts`` that branch are called element
+by element.
 
 Worst case (``worst``): static and dynamic margin, with toleranced inputs at their adverse bounds where the caller puts them
 there. All else with ``numbers``: end of discharge, hot winding, cold grease, largest pressure difference.
 
-Limits without a requirement of the design behind them: ``SPEED_RESERVE`` (common practice, no source). What has no limit at all is
-shown and not judged.
+Limits without a requirement of the design behind them: ``SPEED_RESERVE`` (common practice, no source). What has no limit at
+all is shown and not judged.
 """
 
 from __future__ import annotations
@@ -57,7 +58,9 @@ class ActuatorCheck:
         tiny = 1e-12
         with np.errstate(invalid="ignore"):
             logarithm = np.log(np.maximum(self.values, tiny) / max(self.limit, tiny))
-        return np.asarray(np.nan_to_num(logarithm if self.at_least else -logarithm, nan=-60.0, posinf=60.0, neginf=-60.0))
+        return np.asarray(
+            np.nan_to_num(logarithm if self.at_least else -logarithm, nan=-60.0, posinf=60.0, neginf=-60.0)
+        )
 
 
 @dataclass(frozen=True)
@@ -265,9 +268,7 @@ def heating(n: Numbers, s: Seen, where: Value = True) -> FloatArray:
 def peak_power(n: Numbers, s: Seen, demand: Demand) -> Value:
     """Largest electrical power of the motor in a run-up [W]: full current at the corner speed or the highest speed, if lower."""
     corner = np.maximum((s.voltage - s.resistance * n.current_limit) / s.back_emf, 0.0)
-    top = np.minimum(
-        demand.speed_limit, bang_bang.meeting_speed(s.gain, s.back_emf, s.resistance, s.voltage, s.load)
-    )
+    top = np.minimum(demand.speed_limit, bang_bang.meeting_speed(s.gain, s.back_emf, s.resistance, s.voltage, s.load))
     current = np.minimum(n.current_limit, s.voltage / s.resistance)
     return (s.resistance * current + s.back_emf * np.maximum(np.minimum(corner, top), 0.0)) * current
 
@@ -295,7 +296,14 @@ def evaluate(demand: Demand, numbers: Numbers, worst: Numbers, frugal: bool = Fa
         add("dynamic torque margin", 100.0 * dynamic_margin(worst, w, demand), 100.0 * demand.dynamic_margin, True, "%",
             "requirements.torque_dynamic_margin, asked for by torque_rule")  # fmt: skip
     free = bang_bang.meeting_speed(s.gain, s.back_emf, s.resistance, s.voltage, s.load)
-    add("speed reserve", np.maximum(free, 0.0) / demand.speed_limit, SPEED_RESERVE, True, "x", "common practice, no source")
+    add(
+        "speed reserve",
+        np.maximum(free, 0.0) / demand.speed_limit,
+        SPEED_RESERVE,
+        True,
+        "x",
+        "common practice, no source",
+    )
     add("motor speed", 100.0 * demand.speed_limit * s.train.ratio / numbers.max_speed, 100.0 * demand.motor_speed, False,
         "% of limit", "requirements.motor_speed")  # fmt: skip
     add("flow step", 100.0 * demand.flow_gain * smallest_step(demand, s), 100.0 * demand.flow_resolution, False, "%",
@@ -311,7 +319,14 @@ def evaluate(demand: Demand, numbers: Numbers, worst: Numbers, frugal: bool = Fa
     )
     # The upper root of power_bus.operating_voltages, on arrays; no operating point: zero.
     bus = np.where(square >= 0.0, 0.5 * (level + np.sqrt(np.maximum(square, 0.0))), 0.0)
-    add("bus voltage", bus / demand.lockout, demand.bus_limit, True, "x lockout", "requirements.bus_voltage, both drives at once")
+    add(
+        "bus voltage",
+        bus / demand.lockout,
+        demand.bus_limit,
+        True,
+        "x lockout",
+        "requirements.bus_voltage, both drives at once",
+    )
     alive: Value = np.logical_and.reduce([c.ok for c in checks]) if frugal else True
     allowed = numbers.temperature_limit - numbers.hot_surroundings
     hot = heating(numbers, s, alive)
@@ -320,7 +335,9 @@ def evaluate(demand: Demand, numbers: Numbers, worst: Numbers, frugal: bool = Fa
     if frugal:
         alive = alive & checks[-1].ok
     times = _moves(numbers, s, demand, demand.stroke, alive)
-    checks.insert(1, ActuatorCheck("stroke time", spread(times), demand.stroke_time, False, "s", "requirements.stroke_time"))
+    checks.insert(
+        1, ActuatorCheck("stroke time", spread(times), demand.stroke_time, False, "s", "requirements.stroke_time")
+    )
     return tuple(checks)
 
 
