@@ -74,6 +74,7 @@ def show(study: str, result: Any) -> None:
     """One study's result as text."""
     shows: dict[str, Callable[[Any, Console], None]] = {
         "ratio": cli_tables_ratio.ratio,
+        "motors": cli_tables_ratio.motors,
         "loop": cli_tables_servo.loop,
         "resolution": cli_tables_servo.resolution,
         "throttle": cli_tables_servo.throttle,

@@ -13,6 +13,7 @@ from valvectl.cli_print import table
 from valvectl.review.wording import number
 
 if TYPE_CHECKING:
+    from valvectl.studies.catalogue import CatalogueResult
     from valvectl.studies.ratio import RatioResult
 
 
@@ -93,4 +94,79 @@ def ratio(result: RatioResult, out: Console) -> None:
         out.print(
             table(head, rows, title=f"Splits of {number(total, 3)}, {result.leg} leg; common ratios of gearboxes")
         )
+    out.print()
+
+
+def motors(result: CatalogueResult, out: Console) -> None:
+    """Print a result of ``motors``."""
+    hold = int(np.count_nonzero(result.holds))
+    rows = []
+    for place, (index, score) in enumerate(zip(result.front[:15], result.score, strict=False), 1):
+        cost = result.cost[index]
+        rows.append(
+            [
+                str(place),
+                result.motor[index].removeprefix("motor "),
+                result.gear[index],
+                number(float(result.ratio[index]), 3),
+                f"{100.0 * result.margin[index]:.0f}",
+                f"{1e3 * result.time[index]:.0f}",
+                number(float(result.mass[index]), 3),
+                number(float(result.current[index]), 3),
+                "-" if math.isnan(cost) else f"{cost:.0f}",
+                f"{score:.2f}",
+            ]
+        )
+    if rows:
+        head = (
+            "",
+            "motor",
+            "gearbox",
+            "ratio\n[-]",
+            "margin\n[%]",
+            "stroke\n[ms]",
+            "mass\n[kg]",
+            "limit\n[A]",
+            "cost",
+            "mean\nplace",
+        )
+        out.print(table(head, rows, words=("motor", "gearbox"), title=f"Pareto front, {result.leg} leg"))
+        if len(result.front) > len(rows):
+            out.print(Text(f"{len(result.front) - len(rows)} more on the front: --json or --csv has them."))
+        out.print(
+            Text(
+                "On the front: no other that holds is as good in margin, stroke, mass, current and cost and better in one. "
+                "Order: mean place between best (0) and worst (1) of the front, equal weights."
+            )
+        )
+    out.print(
+        Text(
+            f"{len(result.motor)} combinations, {hold} hold every check, {len(result.front)} on the front; "
+            f"{result.left_out} left out by filters. "
+            + (
+                f"Behind each gearbox the design's last stage, {number(result.own_ratio, 3)}:1."
+                if result.own_ratio != 1.0
+                else "No stage behind the gearbox."
+            )
+        )
+    )
+    out.print()
+    rows = [[name, str(count), str(result.alone[name])] for name, count in result.rejected.items() if count]
+    rows.sort(key=lambda row: -int(row[1]))
+    out.print(table(("check", "fail it", "fail it alone"), rows, title="Why the others fall"))
+    if result.near:
+        out.print()
+        rows = [
+            [
+                result.motor[n.index].removeprefix("motor "),
+                result.gear[n.index],
+                n.check,
+                f"{100.0 * (n.factor - 1.0):.2g}",
+            ]
+            for n in result.near
+        ]
+        head = ("motor", "gearbox", "fails only", "misses by [%]")
+        out.print(table(head, rows, words=("motor", "gearbox", "fails only"), title="Nearest misses"))
+    if result.invented:
+        out.print(Text("The demonstration catalogue is INVENTED: no such motor or gearbox exists.", style="yellow"))
     out.print()

@@ -139,7 +139,9 @@ class CatalogueGear:
 Row = dict[str, float | str | None]
 
 
-def _read(path: Path, columns: Mapping[str, Column], words: Mapping[str, tuple[str, ...]]) -> tuple[list[tuple[int, Row]], list[Fault]]:
+def _read(
+    path: Path, columns: Mapping[str, Column], words: Mapping[str, tuple[str, ...]]
+) -> tuple[list[tuple[int, Row]], list[Fault]]:
     """Rows with their line as far as they can be read, and all faults."""
     file = str(path)
     try:
@@ -257,7 +259,10 @@ def _number(row: Row, key: str, default: float = math.nan) -> float:
 
 def _common(row: Row) -> dict[str, float]:
     keys = ("resistance", "inductance", "rotor_inertia", "max_speed", "winding_limit", "thermal_resistance", "mass")
-    return {key: _number(row, key) for key in keys} | {"cost": _number(row, "cost"), "tolerance": _number(row, "tolerance", 0.0)}
+    return {key: _number(row, key) for key in keys} | {
+        "cost": _number(row, "cost"),
+        "tolerance": _number(row, "tolerance", 0.0),
+    }
 
 
 def _direct(row: Row, fault: Callable[[str, str], None]) -> CatalogueMotor | None:

@@ -8,6 +8,7 @@ pyplot is not used: ``figure.savefig("name.svg")`` writes what is drawn, and a n
 from __future__ import annotations
 
 from valvectl.review.figure_style import svg_text
+from valvectl.review.figures_catalogue import catalogue_chart
 from valvectl.review.figures_disturbance import disturbance_chart
 from valvectl.review.figures_engine import ladder_chart, spread_chart, throttle_chart
 from valvectl.review.figures_gear import gear_stage_chart
@@ -22,6 +23,7 @@ from valvectl.review.figures_torque import torque_demand_chart
 
 __all__ = [
     "bode",
+    "catalogue_chart",
     "choking_chart",
     "closing_chart",
     "disturbance_chart",

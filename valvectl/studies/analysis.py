@@ -5,15 +5,19 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Callable, Iterator, Mapping
 from functools import cached_property
+from pathlib import Path
 from typing import TypeVar
 
+from valvectl.design.catalogue_file import read_gears, read_motors
 from valvectl.design.design_file import DesignFile
 from valvectl.design.schema import LEGS, LegName
+from valvectl.errors import DesignError
 from valvectl.parts.controller import CascadeGains
 from valvectl.plant.machine import Machine, build
 from valvectl.plant.schedule import Schedule, build_schedule
 from valvectl.servo.tune import gains_of
 from valvectl.studies.adverse import BOILING, FLOW, STIFFNESS, TORQUE, adverse, adverse_design, corner_schedule
+from valvectl.studies.catalogue import CatalogueResult, Filters, catalogue
 from valvectl.studies.disturbance import TankWork, disturbance
 from valvectl.studies.disturbance_result import DisturbanceResult
 from valvectl.studies.fill import FillResult, fill
@@ -139,8 +143,34 @@ class Analysis:
     @cached_property
     def ratio(self) -> dict[LegName, RatioResult]:
         """Sweeps of the gear ratio."""
-        corner = self.torque_corner[0], adverse_design(self.design, TORQUE)[0]
-        return {name: ratio(self.design, self.machine, self.schedule, name, corner) for name in LEGS}
+        return {name: ratio(self.design, self.machine, self.schedule, name, self._torque_design) for name in LEGS}
+
+    @cached_property
+    def _torque_design(self) -> tuple[Machine, DesignFile]:
+        return self.torque_corner[0], adverse_design(self.design, TORQUE)[0]
+
+    def catalogue(
+        self, name: LegName, motors: Path | None, gears: Path | None, filters: Filters | None = None
+    ) -> CatalogueResult:
+        """Search of a catalogue; files of None are the invented ones. DesignError with the faults of both files."""
+        found, faults = [], []
+        for read, path in ((read_motors, motors), (read_gears, gears)):
+            try:
+                found.append(read(path))
+            except DesignError as error:
+                faults.extend(error.faults)
+        if faults:
+            raise DesignError(faults)
+        return catalogue(
+            self.design,
+            self.machine,
+            self.schedule,
+            name,
+            self._torque_design,
+            *found,
+            filters,
+            motors is None or gears is None,
+        )
 
     @cached_property
     def ratio_in_full(self) -> Mapping[LegName, RatioResult]:

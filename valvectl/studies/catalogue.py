@@ -27,7 +27,7 @@ from valvectl.parts.lookup import FloatArray
 from valvectl.plant.machine import Machine
 from valvectl.plant.schedule import Schedule
 from valvectl.plant.servo_numbers import stage_numbers
-from valvectl.studies.actuator_checks import ActuatorCheck, Demand, Numbers, evaluate
+from valvectl.studies.actuator_checks import ActuatorCheck, Numbers, evaluate
 from valvectl.studies.actuator_demand import actuator_numbers, leg_demand
 from valvectl.studies.ratio_choice import standing
 from valvectl.studies.result import Result
@@ -223,7 +223,9 @@ def _numbers(
     pairs = []
     for j, motor in enumerate(motors):
         if motor.name not in known:
-            one = dataclasses.replace(base, resistance=float(made.resistance[j]), current_limit=float(made.current_limit[j]))
+            one = dataclasses.replace(
+                base, resistance=float(made.resistance[j]), current_limit=float(made.current_limit[j])
+            )
             known[motor.name] = standing(machine, name, one)
         pairs.append(known[motor.name])
     current, volts = np.array(pairs).T
@@ -275,14 +277,14 @@ def catalogue(
         chosen, boxes = zip(*part, strict=True)
         nominal = _numbers(base, machine, name, chosen, boxes, own, limits, cold, 0.0)
         adverse = _numbers(worst, corner[0], name, chosen, boxes, own_worst, limits, cold, 1.0)
-        groups.append(
-            stepper_checks(
-                demand, nominal, adverse, *(np.array([getattr(m, k) for m in chosen]) for k in ("teeth", "detent_torque", "inductance"))
+        if stepping:
+            teeth, detent, inductance = (
+                np.array([getattr(m, key) for m in chosen]) for key in ("teeth", "detent_torque", "inductance")
             )
-            if stepping
-            else evaluate(demand, nominal, adverse)
-        )
-    return _judge(name, demand, pairs, _joined(groups), base, own, len(motors) * len(gears), invented)
+            groups.append(stepper_checks(demand, nominal, adverse, teeth, detent, inductance))
+        else:
+            groups.append(evaluate(demand, nominal, adverse))
+    return _judge(name, pairs, _joined(groups), base, own, len(motors) * len(gears), invented)
 
 
 def _joined(groups: Sequence[tuple[ActuatorCheck, ...]]) -> tuple[ActuatorCheck, ...]:
@@ -304,7 +306,6 @@ def _joined(groups: Sequence[tuple[ActuatorCheck, ...]]) -> tuple[ActuatorCheck,
 
 def _judge(
     name: LegName,
-    demand: Demand,
     pairs: Sequence[tuple[CatalogueMotor, CatalogueGear]],
     checks: tuple[ActuatorCheck, ...],
     base: Numbers,

@@ -1,9 +1,9 @@
 """Probability that a gear ratio meets every check, over the declared tolerances.
 
 Each toleranced input of the actuator, the valve's torque, the tank's pressure and the battery is drawn evenly between its
-bounds, independently of the others (a list moves as a whole); the same draws serve every ratio, so that the curve is smooth and
-two ratios can be compared. A probability from a count carries its lower bound after Clopper and Pearson (Biometrika 26 (1934), from memory).
-The torque margin here is that of the draw, not that of all bounds at once.
+bounds, independently of the others (a list moves as a whole); the same draws serve every ratio, so that the curve is smooth
+and two ratios can be compared. A probability from a count carries its lower bound after Clopper and Pearson (Biometrika 26
+(1934), from memory). The torque margin here is that of the draw, not that of all bounds at once.
 """
 
 from __future__ import annotations

@@ -43,9 +43,15 @@ def stepper_checks(
     load = numbers.running / through
     inertia = s.motor_inertia + numbers.load_inertia / (n * through)
     wanted = n * demand.acceleration
-    lost = each(stepper.lost_step_margin, at_top, inertia, wanted, load) if math.isfinite(demand.acceleration) else -np.ones_like(n)
+    lost = (
+        each(stepper.lost_step_margin, at_top, inertia, wanted, load)
+        if math.isfinite(demand.acceleration)
+        else -np.ones_like(n)
+    )
     rate = np.maximum(at_top - load, 0.0) / inertia / n
-    times = each(bang_bang.trapezoidal_time, demand.stroke, np.maximum(rate, 1e-9), np.maximum(rate, 1e-9), demand.speed_limit)
+    times = each(
+        bang_bang.trapezoidal_time, demand.stroke, np.maximum(rate, 1e-9), np.maximum(rate, 1e-9), demand.speed_limit
+    )
     holding = s.hot_constant * numbers.current_limit
     micro = np.maximum(
         each(stepper.full_step, teeth) / MICROSTEPS, 2.0 * each(stepper.detent_error, detent, holding, teeth)
