@@ -11,7 +11,7 @@ from typing import TypeVar
 from valvectl.design.catalogue_file import read_gears, read_motors
 from valvectl.design.design_file import DesignFile
 from valvectl.design.schema import LEGS, LegName
-from valvectl.errors import DesignError
+from valvectl.errors import DesignError, Fault
 from valvectl.parts.controller import CascadeGains
 from valvectl.plant.machine import Machine, build
 from valvectl.plant.schedule import Schedule, build_schedule
@@ -153,23 +153,21 @@ class Analysis:
         self, name: LegName, motors: Path | None, gears: Path | None, filters: Filters | None = None
     ) -> CatalogueResult:
         """Search of a catalogue; files of None are the invented ones. DesignError with the faults of both files."""
-        found, faults = [], []
-        for read, path in ((read_motors, motors), (read_gears, gears)):
+        faults: list[Fault] = []
+
+        def read(reader: Callable[[Path | None], tuple[T, ...]], path: Path | None) -> tuple[T, ...]:
             try:
-                found.append(read(path))
+                return reader(path)
             except DesignError as error:
                 faults.extend(error.faults)
+                return ()
+
+        found, boxes = read(read_motors, motors), read(read_gears, gears)
         if faults:
             raise DesignError(faults)
+        invented = motors is None or gears is None
         return catalogue(
-            self.design,
-            self.machine,
-            self.schedule,
-            name,
-            self._torque_design,
-            *found,
-            filters,
-            motors is None or gears is None,
+            self.design, self.machine, self.schedule, name, self._torque_design, found, boxes, filters, invented
         )
 
     @cached_property

@@ -43,11 +43,9 @@ def stepper_checks(
     load = numbers.running / through
     inertia = s.motor_inertia + numbers.load_inertia / (n * through)
     wanted = n * demand.acceleration
-    lost = (
-        each(stepper.lost_step_margin, at_top, inertia, wanted, load)
-        if math.isfinite(demand.acceleration)
-        else -np.ones_like(n)
-    )
+    lost = -np.ones_like(n)  # a speed limit that forbids the stroke: no torque makes up for it
+    if math.isfinite(demand.acceleration):
+        lost = each(stepper.lost_step_margin, at_top, inertia, wanted, load)
     rate = np.maximum(at_top - load, 0.0) / inertia / n
     times = each(
         bang_bang.trapezoidal_time, demand.stroke, np.maximum(rate, 1e-9), np.maximum(rate, 1e-9), demand.speed_limit
