@@ -42,8 +42,13 @@ def catalogue_chart(result: CatalogueResult, ax: Axes | None = None) -> Axes:
             ax.scatter(time[of & on], margin[of & on], size[of & on], marker=shape, color=colour, zorder=3, label=kind)
     ax.set_yscale("log")
     plain_numbers(ax.yaxis)
+    shown = seen & np.asarray(result.holds, dtype=bool)
+    if bool(np.any(shown)):  # where something holds; what is slower fails anyway
+        low, high = float(np.min(time[shown])), float(np.max(time[shown]))
+        wide = max(high - low, 0.05 * high)
+        ax.set_xlim(low - 0.25 * wide, high + 0.5 * wide)
+        ax.set_ylim(0.6 * limits["static torque margin"], 2.0 * float(np.max(margin[shown])))
     low, high = ax.get_xlim()
-    ax.set_xlim(low, high + 0.02 * (high - low))
     limit_line(
         ax,
         limits["static torque margin"],
@@ -57,11 +62,10 @@ def catalogue_chart(result: CatalogueResult, ax: Axes | None = None) -> Axes:
                     textcoords="offset points", ha="right", fontsize=8.0, color=INK, bbox=BACKING)  # fmt: skip
     lines = []
     for place, index in enumerate(result.front[:NAMED], 1):
-        ax.annotate(
-            str(place), (time[index], margin[index]), ha="center", va="center", fontsize=7.0, color="white", zorder=4
-        )
-        ax.annotate(str(place), (time[index], margin[index]), xytext=(7, 4), textcoords="offset points", fontsize=8.0,
-                    color=INK, zorder=5, bbox=BACKING)  # fmt: skip
+        away = (-26 if place % 2 else 26, 12 * ((place % 3) - 1) + 14)
+        ax.annotate(str(place), (time[index], margin[index]), xytext=away, textcoords="offset points", fontsize=8.5,
+                    color=INK, zorder=5, bbox=BACKING,
+                    arrowprops={"arrowstyle": "-", "color": INK, "linewidth": 0.7, "shrinkA": 0.0, "shrinkB": 2.0})  # fmt: skip
         lines.append(f"{place}  {result.motor[index]} + {result.gear[index]}, {result.mass[index]:.2f} kg")
     if lines:
         ax.annotate(

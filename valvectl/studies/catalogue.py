@@ -281,10 +281,6 @@ def catalogue(
             teeth, detent, inductance = (
                 np.array([getattr(m, key) for m in chosen]) for key in ("teeth", "detent_torque", "inductance")
             )
-            if stepping:
-            teeth, detent, inductance = (
-                np.array([getattr(m, key) for m in chosen]) for key in ("teeth", "detent_torque", "inductance")
-            )
             groups.append(stepper_checks(demand, nominal, adverse, teeth, detent, inductance))
         else:
             groups.append(evaluate(demand, nominal, adverse))
