@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
@@ -76,8 +77,6 @@ def integrated(angle: float, limit: float, s, current_limit: float, inductance: 
 )
 def test_stroke_against_integration_with_inductance(ratio, limit, change):
     """Within 1 %: the closed form sets the current at once, the integration builds it up through 10 uH."""
-    from dataclasses import replace
-
     n = numbers(ratio, **change)
     demand = replace(DEMAND, speed_limit=limit)
     closed = next(float(c.values) for c in evaluate(demand, n, n) if c.name == "stroke time")
@@ -90,13 +89,9 @@ def test_sweep_against_the_design_built_anew(name, factor):
     """Margin, flow step and dynamic margin of the sweep against their own studies of a design with that ratio."""
     design = rig()
     j = len(design.leg(name).actuator.gears) - 1
-    other = design.with_values(
-        {f"legs.{name}.actuator.gears[{j}].ratio": design.leg(name).actuator.gears[j].ratio * factor}
-    )
-    result, anew = (
-        design.ratio(name),
-        valvectl.Design(**vars(other)) if not isinstance(other, valvectl.Design) else other,
-    )
+    gear = f"legs.{name}.actuator.gears[{j}].ratio"
+    anew = design.with_values({gear: design.leg(name).actuator.gears[j].ratio * factor})
+    result = design.ratio(name)
     where = np.log(result.ratio), math.log(result.current * factor)
     by_name = {c.name: c.values for c in (*result.checks, *result.shown)}
 
@@ -128,13 +123,11 @@ def test_draws_against_designs_built_anew(name):
     points = odds.ratio / machine.legs[name].servo.ratio
     rng = np.random.default_rng(SEED)
     drawn: dict[str, np.ndarray] = {}
+    own = tuple(
+        f"legs.{name}.{part}" for part in ("actuator", "valve.torque", "tank.pressure", "valve.slot", "valve.inertia")
+    )
     for item in design.toleranced():
-        at = item.key.removeprefix(f"legs.{name}.")
-        if (
-            item.key.startswith(f"legs.{name}.actuator")
-            or at.startswith(("valve.torque", "tank.pressure", "valve.slot"))
-            or item.key.startswith(("battery.", f"legs.{name}.valve.inertia"))
-        ):
+        if item.key.startswith(("battery.", *own)):
             drawn[item.key] = rng.uniform(-1.0, 1.0, samples)
     demand = leg_demand(design, machine, schedule, name)
     held = np.zeros(points.size)

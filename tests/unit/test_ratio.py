@@ -12,10 +12,13 @@ import pytest
 import valvectl
 from valvectl.design.schema import LEGS
 from valvectl.parts import bang_bang
+from valvectl.review import figures
+from valvectl.review.folder import json_text
 from valvectl.studies.actuator_checks import SPEED_RESERVE, ActuatorCheck, Seen, seen
 from valvectl.studies.actuator_demand import actuator_numbers
 from valvectl.studies.ratio import LOWEST, POINTS, RatioResult
 from valvectl.studies.ratio_choice import TURNS
+from valvectl.studies.ratio_odds import ratio_odds
 from valvectl.studies.torque import largest_pressure_drop, standstill_current
 
 RIG = Path(__file__).parents[2] / "designs" / "hover-rig.toml"
@@ -220,3 +223,100 @@ def test_reserve_is_the_factor_to_the_limit():
     assert list(at_most.ok) == [True, True, False]
     assert np.exp(at_least.reserve) == pytest.approx([0.5, 1.0, 2.0])
     assert np.exp(at_most.reserve) == pytest.approx([2.0, 1.0, 0.5])
+
+
+# ------------------------------------------------------------------------------------------------ close calls and odds
+
+
+def test_a_close_call_is_said():
+    """A margin that is met at the design with less than a percent to spare: one percent puts the design outside."""
+    margin = rig().torque("oxidizer").margin
+    result = rig().with_values({"requirements.torque_margin": margin - 0.005}).ratio("oxidizer")
+    assert result.close
+    assert any("breakaway torque +1 %" in text and "outside the window" in text for text in result.close)
+    assert "A close call: with " in result.reason
+
+
+def test_no_close_call_is_said_too():
+    result = rig().ratio("oxidizer")
+    assert result.close == ()
+    assert result.inputs_tried > 30
+    assert "One percent on any input does not change this recommendation." in result.reason
+
+
+def test_one_percent_on_the_design_file_does_not_flip_what_is_no_close_call():
+    """The same by whole designs: the recommended ratio stays within the share that counts as the same."""
+    before = rig().ratio("fuel")
+    assert before.close == ()
+    for key in (
+        "actuator.motor.torque_constant",
+        "actuator.motor.resistance",
+        "actuator.current_limit",
+        "valve.inertia",
+    ):
+        at = f"legs.fuel.{key}"
+        for factor in (0.99, 1.01):
+            after = rig().with_values({at: _value(at) * factor}).ratio("fuel")
+            assert after.recommended == pytest.approx(before.recommended, rel=0.05)
+
+
+def _value(key: str) -> float:
+    value = rig().inputs.get(key)
+    if value is None:  # the fuel leg takes it from the oxidizer leg
+        value = rig().inputs[key.replace("fuel", "oxidizer")]
+    return float(value.value)
+
+
+def test_gear_speed_limit_closes_the_window_above():
+    """The first stage's input turns as fast as the motor: 300 deg/s x N against 4000 rpm closes at 80."""
+    key = "legs.fuel.actuator.gears[0].speed_limit"
+    result = rig().with_values({key: "4000 rpm"}).ratio("fuel")
+    assert result.closed_above == "gear speed"
+    assert result.window[1] == pytest.approx(80.0, rel=0.01)
+    assert "gear speed" not in {c.name for c in rig().ratio("fuel").checks}
+
+
+def test_dynamic_margin_is_judged_where_the_rule_asks_for_it():
+    named = rig().with_values({"requirements.torque_rule": "AIAA S-114"}).ratio("fuel")
+    assert check(named, "dynamic torque margin").limit == pytest.approx(25.0)
+    assert "dynamic torque margin" in {c.name for c in rig().ratio("fuel").shown}
+
+
+def test_odds_and_splits():
+    result = rig().ratio("oxidizer")
+    odds = ratio_odds(rig(), rig().machine, rig().analysis.schedule, "oxidizer", result.ratio / result.current, 200)
+    assert np.all((odds.probability >= 0.0) & (odds.probability <= 1.0))
+    assert np.all(odds.at_least <= odds.probability)
+    inside = (odds.ratio >= result.window[0]) & (odds.ratio <= result.window[1] * 0.9)
+    assert np.all(odds.probability[inside] == 1.0)  # the window stands at the adverse bounds of the margin
+    assert "legs.oxidizer.actuator.position_encoder.accuracy" in odds.left_out
+    assert odds.at(60.0)[0] == 1.0
+    frame = odds.to_frame()
+    assert frame["all hold [-]"].max() == 1.0
+    for row in result.split:
+        assert row.maker * row.own == pytest.approx(result.recommended)
+        if not math.isnan(row.own_low):
+            assert result.window[0] <= row.maker * row.own_low * (1 + 1e-12)
+            assert row.maker * row.own_high <= result.window[1] * (1 + 1e-12)
+
+
+def test_optimum_under_load_is_that_of_the_sweep():
+    result = rig().ratio("oxidizer")
+    acceleration = next(c.values for c in result.shown if c.name == "acceleration")
+    step = result.ratio[1] / result.ratio[0]
+    assert result.ratio[int(np.argmax(acceleration))] == pytest.approx(result.loaded_optimum, rel=step - 1.0)
+
+
+def test_full_result_is_plain():
+    """JSON without NaN, table and figure with probability and simulated strokes."""
+    result = rig().ratio_in_full("oxidizer")
+    assert set(result.simulated) == {result.current, result.recommended}
+    # The servo is no faster than the fastest move to the same 98 % of the way.
+    fastest = at_design(result, check(result, "stroke time").values)
+    assert 0.9 * fastest < result.simulated[result.current] < 1.3 * fastest
+    assert "probability that all hold [-]" in result.columns()
+    text = json_text(result.to_dict())
+    assert "NaN" not in text
+    assert "Infinity" not in text
+    shown = [t.get_text() for ax in figures.ratio_window_chart(result).axes for t in ax.texts]
+    assert shown.count("closes the window") == 2
