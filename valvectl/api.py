@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from valvectl.review.verdict import Review
     from valvectl.servo.sampled import Discrete
     from valvectl.studies.analysis import Analysis
+    from valvectl.studies.catalogue import CatalogueResult, Filters
     from valvectl.studies.disturbance_result import DisturbanceResult
     from valvectl.studies.fill import FillResult
     from valvectl.studies.gear_result import GearStageResult
@@ -65,6 +66,16 @@ class Design(DesignFile):
     def ratio(self, leg: LegName) -> RatioResult:
         """Sweep of a leg's gear ratio."""
         return self.analysis.ratio[leg]
+
+    def ratio_in_full(self, leg: LegName) -> RatioResult:
+        """The same with the probability over the declared tolerances and simulated strokes (some seconds)."""
+        return self.analysis.ratio_in_full[leg]
+
+    def catalogue(
+        self, leg: LegName, motors: Path | None = None, gears: Path | None = None, filters: Filters | None = None
+    ) -> CatalogueResult:
+        """Every motor with every gearbox of two catalogue files on a leg; without files the invented ones."""
+        return self.analysis.catalogue(leg, motors, gears, filters)
 
     def loop(self, leg: LegName) -> LoopResult:
         """Frequency and step analysis of a leg's position loop."""

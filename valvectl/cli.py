@@ -193,9 +193,10 @@ def ratio(
     csv: CsvOption = None,
     figure: FigureOption = None,
 ) -> None:
-    """Which gear ratio: sweep it by the last stage and see what each check allows.
+    """Which gear ratio: sweep it by the last stage, see what each check allows, which one closes the window on each side.
 
-    Torque margin [%], stroke time [s], speed, flow step [%] and gear torque over the total ratio [-].
+    Torque margins [%], stroke time [s], speeds, gear torque, flow step [%], bus, heating over the total ratio [-]; what
+    one percent on any input flips; the probability that all hold over the declared tolerances; the split in two stages.
 
     \b
     Example:
@@ -204,10 +205,10 @@ def ratio(
     figure_name(figure)
     loaded = load_design(design, sets)
     with status():
-        results = {name: loaded.ratio(name) for name in legs_of(leg)}
-    from valvectl.review.figures import ratio_chart
+        results = {name: loaded.ratio_in_full(name) for name in legs_of(leg)}
+    from valvectl.review.figures import ratio_window_chart
 
-    deliver("ratio", results, leg, as_json, csv, figure, ratio_chart)
+    deliver("ratio", results, leg, as_json, csv, figure, ratio_window_chart)
 
 
 @app.command(short_help="The position loop: gains, margins, steps.")

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
 import typer
 
 from valvectl.cli_common import (
@@ -24,6 +28,80 @@ def register(app: typer.Typer) -> None:
     """Give the verbs to the command line."""
     app.command(short_help="Torque demand; margins by every rule.")(torque)
     app.command(short_help="Teeth of a gear stage of your own.")(gear)
+    app.command(short_help="Motors and gearboxes out of a catalogue.")(motors)
+
+
+class MotorChoice(StrEnum):
+    """Kind of motor."""
+
+    brushed = "brushed"
+    brushless = "brushless"
+    stepper = "stepper"
+
+
+@guarded
+def motors(
+    design: DesignPath,
+    sets: SetOption = None,
+    leg: LegOption = None,
+    motor_file: Annotated[
+        Path | None,
+        typer.Option(
+            "--motors",
+            metavar="FILE",
+            help="Motors (CSV, units in the head); without it invented ones.",
+            show_default=False,
+        ),
+    ] = None,
+    gear_file: Annotated[
+        Path | None,
+        typer.Option("--gears", metavar="FILE", help="Gearboxes (CSV); without it invented ones.", show_default=False),
+    ] = None,
+    kind: Annotated[
+        MotorChoice | None, typer.Option("--kind", help="Only this kind of motor.", show_default=False)
+    ] = None,
+    max_mass: Annotated[
+        float | None, typer.Option("--max-mass", metavar="KG", min=0.0, help="Motor and gearbox.", show_default=False)
+    ] = None,
+    max_current: Annotated[
+        float | None, typer.Option("--max-current", metavar="A", min=0.0, help="Motor's limit.", show_default=False)
+    ] = None,
+    max_cost: Annotated[
+        float | None, typer.Option("--max-cost", metavar="MONEY", min=0.0, help="Of both.", show_default=False)
+    ] = None,
+    own_stage: Annotated[
+        bool, typer.Option("--own-stage/--no-own-stage", help="Keep the design's last stage behind the gearbox.")
+    ] = True,
+    as_json: JsonOption = False,
+    csv: CsvOption = None,
+    figure: FigureOption = None,
+) -> None:
+    """Every motor with every gearbox of a catalogue on a leg: which hold every check, the Pareto front, why others fall.
+
+    Front in margin [%], stroke [ms], mass [kg], current [A] and cost. The catalogue that ships is invented.
+
+    \b
+    Example:
+      valvectl motors hover-rig.toml --leg oxidizer --kind brushless --max-mass 1.2 --figure motors.svg
+    """
+    import math
+
+    from valvectl.studies.catalogue import Filters
+
+    figure_name(figure)
+    loaded = load_design(design, sets)
+    filters = Filters(
+        kind="" if kind is None else kind.value,
+        max_mass=math.inf if max_mass is None else max_mass,
+        max_current=math.inf if max_current is None else max_current,
+        max_cost=math.inf if max_cost is None else max_cost,
+        own_stage=own_stage,
+    )
+    with status():
+        results = {name: loaded.catalogue(name, motor_file, gear_file, filters) for name in legs_of(leg)}
+    from valvectl.review.figures import catalogue_chart
+
+    deliver("motors", results, leg, as_json, csv, figure, catalogue_chart)
 
 
 @guarded

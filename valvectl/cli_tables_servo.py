@@ -17,30 +17,9 @@ from valvectl.studies.turbulence import sentence
 
 if TYPE_CHECKING:
     from valvectl.studies.loop import LoopResult
-    from valvectl.studies.ratio import RatioResult
     from valvectl.studies.resolution import ResolutionResult
     from valvectl.studies.resolution_fix import ResolutionAnswer, StepFixes
     from valvectl.studies.throttle import ThrottleResult
-
-
-def ratio(result: RatioResult, out: Console) -> None:
-    """Print a result of ``ratio``."""
-    places = [("design", result.current)]
-    if result.recommended is not None:
-        places.append(("recommended", result.recommended))
-    at = [int(np.argmin(np.abs(np.log(result.ratio / value)))) for _, value in places]
-    rows: list[list[str]] = []
-    for check in result.checks:
-        sign = ">=" if check.at_least else "<="
-        row = [check.name, f"{sign} {number(check.limit, 3)}", check.unit]
-        for j in at:
-            row += [number(float(check.values[j]), 3), "holds" if check.ok[j] else "FAILS"]
-        rows.append(row)
-    rows.append(["throttle move", "", "s", *(t for j in at for t in (number(float(result.move_time[j]), 3), ""))])
-    head = ["check", "limit", "unit", *(t for name, v in places for t in (f"{name} {number(v, 3)}", ""))]
-    out.print(table(head, rows, title=f"Gear ratio, {result.leg} leg"))
-    out.print(Text(result.reason))
-    out.print()
 
 
 def loop(result: LoopResult, out: Console) -> None:

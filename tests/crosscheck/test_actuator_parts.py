@@ -11,7 +11,6 @@ from scipy.integrate import quad, solve_ivp
 from scipy.optimize import brentq, minimize, minimize_scalar
 
 from valvectl.parts import bang_bang, motor_duty, motor_heat, power_bus, stepper
-from valvectl.plant.motion import Mover
 
 # --------------------------------------------------------------------------------------------------------- heat
 
@@ -158,25 +157,6 @@ def test_move_against_integration(case, angle):
     assert returned == pytest.approx(back, rel=1e-6, abs=1e-9)
     assert taken == pytest.approx(spent - later, rel=1e-5)
     assert copper == pytest.approx(heat, rel=1e-5)
-
-
-@pytest.mark.parametrize("angle", [0.02, 0.4, 1.57])
-@pytest.mark.parametrize("case", MOVES)
-def test_move_is_what_the_mover_says(case, angle):
-    """The mover that the ratio study uses gives the same time when braking takes the driving gain."""
-    n = {**FIXED, **case}
-    mover = Mover(
-        n["drive_gain"],
-        n["back_emf"],
-        n["resistance"],
-        n["current"],
-        n["voltage"],
-        n["load"],
-        n["inertia"],
-        n["speed_limit"],
-    )
-    n["brake_gain"] = n["drive_gain"]
-    assert bang_bang.move(angle, **n)[0] == pytest.approx(mover.move_time(angle), rel=1e-8)
 
 
 def test_ratio_of_shortest_move_by_search():

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from mover import Mover
 
 import valvectl
 from valvectl.design.schema import LEGS
@@ -19,7 +20,6 @@ from valvectl.parts import chamber, injector, lookup, valve
 from valvectl.plant.balance import angle_for_flow, balance, coefficient, leg_flow, solve
 from valvectl.plant.linear import engine_model
 from valvectl.plant.machine import Machine
-from valvectl.plant.motion import Mover
 
 RIG = Path(__file__).parents[2] / "designs" / "hover-rig.toml"
 throttles = st.floats(0.4, 1.0)

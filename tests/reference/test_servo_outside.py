@@ -7,12 +7,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from mover import Mover
 from outside import OutsideCheck, verify
 from scipy.optimize import minimize_scalar
 
 import valvectl
 from valvectl.plant.linear import EngineModel, LegSlopes
-from valvectl.plant.motion import Mover
 from valvectl.studies.loop import step_metrics
 from valvectl.studies.torque import torque
 

@@ -19,7 +19,7 @@ from valvectl.studies.ball_offset import OFFSETS
 from valvectl.studies.heat import HeatResult
 from valvectl.studies.ladder import LadderResult, LegLadder
 from valvectl.studies.loop import LoopResult, StepMetrics, StepResponse
-from valvectl.studies.ratio import RatioCheck, RatioResult
+from valvectl.studies.ratio import ActuatorCheck, RatioResult
 from valvectl.studies.resolution import CAUSES, BothLegs, LegResolution, ResolutionResult
 from valvectl.studies.spread import Contribution, SpreadResult
 from valvectl.studies.stroke import StrokeResult
@@ -104,8 +104,8 @@ def made_studies() -> dict[str, Any]:
 
     def ratio(leg: Any, window: tuple[float, float] | None) -> RatioResult:
         checks = (
-            RatioCheck("static torque margin", 2.0 * ratios - 20.0, 100.0, True, "%"),
-            RatioCheck("stroke time", 0.2 + ratios / 500.0, 0.5, False, "s"),
+            ActuatorCheck("static torque margin", 2.0 * ratios - 20.0, 100.0, True, "%"),
+            ActuatorCheck("stroke time", 0.2 + ratios / 500.0, 0.5, False, "s"),
         )
         best = None if window is None else 95.0
         return RatioResult(leg, ratios, 60.0, checks, 0.1 * ratios, window, "", "", best, "In words.", 2.1)

@@ -42,6 +42,8 @@ class FakeDesign:
     def ratio(self, leg: str) -> Any:
         return self.review.studies["ratio"][leg]
 
+    ratio_in_full = ratio
+
     def loop(self, leg: str) -> Any:
         return self.review.studies["loop"][leg]
 

@@ -6,8 +6,7 @@ import math
 from dataclasses import replace
 
 import pytest
-
-from valvectl.plant.motion import Mover
+from mover import Mover
 
 BASE = Mover(
     torque_per_ampere=1.5, back_emf=1.9, resistance=0.7, current_limit=10.0, voltage=20.0, load=3.0, inertia=0.04,

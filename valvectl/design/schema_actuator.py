@@ -106,6 +106,9 @@ class GearStage(Part):
     torque_limit: Torque | None = Field(
         default=None, gt=0.0, description="peak torque allowed at its output; default not checked"
     )
+    speed_limit: AngularSpeed | None = Field(
+        default=None, gt=0.0, description="speed allowed at its input; default not checked"
+    )
 
 
 class Encoder(Part):

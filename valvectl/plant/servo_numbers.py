@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 
 from valvectl.design.schema import Leg
+from valvectl.design.schema_actuator import Actuator
 from valvectl.parts import gearing, motor
 from valvectl.parts.controller import CascadeGains
 from valvectl.parts.encoder import count_size
@@ -79,28 +80,35 @@ class Servo:
         return self.ratio**2 * self.motor_inertia + self.load_inertia
 
 
+def stage_numbers(actuator: Actuator) -> list[gearing.StageNumbers]:
+    """The gear stages of an actuator as numbers, motor side first."""
+    return [
+        gearing.StageNumbers(
+            ratio=stage.ratio,
+            efficiency=stage.efficiency,
+            static_efficiency=stage.static_efficiency,
+            backdrive_efficiency=(
+                gearing.backdrive_default(stage.efficiency)
+                if stage.backdrive_efficiency is None
+                else stage.backdrive_efficiency
+            ),
+            inertia=stage.inertia,
+            compliance=0.0 if stage.stiffness is None else 1.0 / stage.stiffness,
+            lost_motion=stage.lost_motion,
+        )
+        for stage in actuator.gears
+    ]
+
+
+def coupling_compliance(actuator: Actuator) -> float:
+    """Compliance between the last gear and the stem [rad/(N m)]; zero when rigid."""
+    return 0.0 if actuator.coupling_stiffness is None else 1.0 / actuator.coupling_stiffness
+
+
 def servo_numbers(leg: Leg) -> Servo:
     """Motor, train, stem and drive of a leg's design as numbers."""
     actuator, controller, drive = leg.actuator, leg.controller, leg.actuator.motor
-    train = gearing.combine(
-        [
-            gearing.StageNumbers(
-                ratio=stage.ratio,
-                efficiency=stage.efficiency,
-                static_efficiency=stage.static_efficiency,
-                backdrive_efficiency=(
-                    gearing.backdrive_default(stage.efficiency)
-                    if stage.backdrive_efficiency is None
-                    else stage.backdrive_efficiency
-                ),
-                inertia=stage.inertia,
-                compliance=0.0 if stage.stiffness is None else 1.0 / stage.stiffness,
-                lost_motion=stage.lost_motion,
-            )
-            for stage in actuator.gears
-        ],
-        0.0 if actuator.coupling_stiffness is None else 1.0 / actuator.coupling_stiffness,
-    )
+    train = gearing.combine(stage_numbers(actuator), coupling_compliance(actuator))
     speed_encoder = actuator.speed_encoder or actuator.position_encoder
 
     def count(location: str, counts: int) -> float:

@@ -8,6 +8,7 @@ pyplot is not used: ``figure.savefig("name.svg")`` writes what is drawn, and a n
 from __future__ import annotations
 
 from valvectl.review.figure_style import svg_text
+from valvectl.review.figures_catalogue import catalogue_chart
 from valvectl.review.figures_disturbance import disturbance_chart
 from valvectl.review.figures_engine import ladder_chart, spread_chart, throttle_chart
 from valvectl.review.figures_gear import gear_stage_chart
@@ -15,6 +16,7 @@ from valvectl.review.figures_heat import heat_chart
 from valvectl.review.figures_loss import power_loss_chart
 from valvectl.review.figures_ports import choking_chart, installed_chart, ports_chart
 from valvectl.review.figures_power import power_chart
+from valvectl.review.figures_ratio import ratio_window_chart
 from valvectl.review.figures_resolution import resolution_chart
 from valvectl.review.figures_servo import bode, nyquist, ratio_chart, step, torque_chart
 from valvectl.review.figures_stability import stability_chart
@@ -23,6 +25,7 @@ from valvectl.review.figures_torque import torque_demand_chart
 
 __all__ = [
     "bode",
+    "catalogue_chart",
     "choking_chart",
     "closing_chart",
     "disturbance_chart",
@@ -36,6 +39,7 @@ __all__ = [
     "power_chart",
     "power_loss_chart",
     "ratio_chart",
+    "ratio_window_chart",
     "resolution_chart",
     "spread_chart",
     "stability_chart",

@@ -75,8 +75,8 @@ BOILING: tuple[tuple[str, int], ...] = (
 before the injector."""
 
 
-def adverse(design: DesignFile, sides: tuple[tuple[str, int], ...]) -> tuple[Machine, tuple[str, ...]]:
-    """Machine with the toleranced inputs that ``sides`` names moved to their bad side, and the keys that were moved."""
+def adverse_design(design: DesignFile, sides: tuple[tuple[str, int], ...]) -> tuple[DesignFile, tuple[str, ...]]:
+    """Design with the toleranced inputs that ``sides`` names moved to their bad side, and the keys that were moved."""
     changes: dict[str, Any] = {}
     for item in design.toleranced():
         for pattern, sign in sides:
@@ -84,11 +84,17 @@ def adverse(design: DesignFile, sides: tuple[tuple[str, int], ...]) -> tuple[Mac
                 changes[item.key] = moved_value(item, sign)
                 break
     if not changes:
-        return build(design), ()
+        return design, ()
     moved = tuple(changes)
     for name in LEGS:
         _order_friction(design, f"legs.{name}.valve.torque", changes)
-    return build(design.with_values(changes)), moved
+    return design.with_values(changes), moved
+
+
+def adverse(design: DesignFile, sides: tuple[tuple[str, int], ...]) -> tuple[Machine, tuple[str, ...]]:
+    """Machine of ``adverse_design``, and the keys that were moved."""
+    changed, moved = adverse_design(design, sides)
+    return build(changed), moved
 
 
 def _order_friction(design: DesignFile, at: str, changes: dict[str, Any]) -> None:

@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Callable, Iterator, Mapping
 from functools import cached_property
+from pathlib import Path
 from typing import TypeVar
 
+from valvectl.design.catalogue_file import read_gears, read_motors
 from valvectl.design.design_file import DesignFile
 from valvectl.design.schema import LEGS, LegName
+from valvectl.errors import DesignError, Fault
 from valvectl.parts.controller import CascadeGains
 from valvectl.plant.machine import Machine, build
 from valvectl.plant.schedule import Schedule, build_schedule
 from valvectl.servo.tune import gains_of
-from valvectl.studies.adverse import BOILING, FLOW, STIFFNESS, TORQUE, adverse, corner_schedule
+from valvectl.studies.adverse import BOILING, FLOW, STIFFNESS, TORQUE, adverse, adverse_design, corner_schedule
+from valvectl.studies.catalogue import CatalogueResult, Filters, catalogue
 from valvectl.studies.disturbance import TankWork, disturbance
 from valvectl.studies.disturbance_result import DisturbanceResult
 from valvectl.studies.fill import FillResult, fill
@@ -32,6 +37,7 @@ from valvectl.studies.power_loss_result import PowerLossResult
 from valvectl.studies.power_result import PowerResult
 from valvectl.studies.purge import PurgeResult, purge
 from valvectl.studies.ratio import RatioResult, ratio
+from valvectl.studies.ratio_odds import ratio_odds
 from valvectl.studies.resolution import ResolutionResult, resolution
 from valvectl.studies.resolution_fix import StepFixes, resolution_fix
 from valvectl.studies.spread import SpreadResult, spread
@@ -141,8 +147,48 @@ class Analysis:
     @cached_property
     def ratio(self) -> dict[LegName, RatioResult]:
         """Sweeps of the gear ratio."""
-        corner = self.torque_corner[0]
-        return {name: ratio(self.design, self.machine, self.schedule, name, corner) for name in LEGS}
+        return {name: ratio(self.design, self.machine, self.schedule, name, self._torque_design) for name in LEGS}
+
+    @cached_property
+    def _torque_design(self) -> tuple[Machine, DesignFile]:
+        return self.torque_corner[0], adverse_design(self.design, TORQUE)[0]
+
+    def catalogue(
+        self, name: LegName, motors: Path | None, gears: Path | None, filters: Filters | None = None
+    ) -> CatalogueResult:
+        """Search of a catalogue; files of None are the invented ones. DesignError with the faults of both files."""
+        faults: list[Fault] = []
+
+        def read(reader: Callable[[Path | None], tuple[T, ...]], path: Path | None) -> tuple[T, ...]:
+            try:
+                return reader(path)
+            except DesignError as error:
+                faults.extend(error.faults)
+                return ()
+
+        found, boxes = read(read_motors, motors), read(read_gears, gears)
+        if faults:
+            raise DesignError(faults)
+        invented = motors is None or gears is None
+        return catalogue(
+            self.design, self.machine, self.schedule, name, self._torque_design, found, boxes, filters, invented
+        )
+
+    @cached_property
+    def ratio_in_full(self) -> Mapping[LegName, RatioResult]:
+        """The same with its probabilities over the declared tolerances and simulated strokes."""
+        return _EachLeg(self._ratio_in_full)
+
+    def _ratio_in_full(self, name: LegName) -> RatioResult:
+        found = self.ratio[name]
+        odds = ratio_odds(self.design, self.machine, self.schedule, name, found.ratio / found.current)
+        strokes = {found.current: self.stroke.longest(name)[0]}
+        if found.recommended is not None and found.recommended != found.current:
+            last = len(self.design.leg(name).actuator.gears) - 1
+            stage = self.design.leg(name).actuator.gears[last].ratio * found.recommended / found.current
+            changed = Analysis(self.design.with_values({f"legs.{name}.actuator.gears[{last}].ratio": stage}))
+            strokes[found.recommended] = changed.stroke.longest(name)[0]
+        return dataclasses.replace(found, odds=odds, simulated=strokes)
 
     @cached_property
     def loop(self) -> Mapping[LegName, LoopResult]:
