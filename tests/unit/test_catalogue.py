@@ -167,7 +167,7 @@ def test_reasons_are_counted_and_near_misses_fail_one_check_alone():
     fails = np.stack([~c.ok & ~np.isnan(c.values) for c in r.checks])
     assert r.rejected == {c.name: int(f.sum()) for c, f in zip(r.checks, fails, strict=True)}
     assert np.array_equal(fails.any(axis=0), ~np.asarray(r.holds, dtype=bool))
-    assert list(n.factor for n in r.near) == sorted(n.factor for n in r.near)
+    assert [n.factor for n in r.near] == sorted(n.factor for n in r.near)
     for miss in r.near:
         assert miss.factor >= 1.0
         assert r.why(miss.index).startswith(miss.check)
