@@ -179,11 +179,11 @@ def test_reasons_are_counted_and_near_misses_fail_one_check_alone():
 
 def test_filters_leave_out_before_anything_is_worked_out():
     r = rig().catalogue(
-        "fuel", filters=Filters(kind="brushed", max_mass=1.0, max_current=8.0, max_cost=300.0, own_stage=False)
+        "fuel", filters=Filters(kind="brushless", max_mass=1.0, max_current=8.5, max_cost=300.0, own_stage=False)
     )
-    assert set(r.kind) == {"brushed"}
+    assert set(r.kind) == {"brushless"}
     assert r.mass.max() <= 1.0
-    assert r.current.max() <= 8.0
+    assert r.current.max() <= 8.5
     assert r.cost.max() <= 300.0
     assert r.own_ratio == 1.0
     assert r.left_out + len(r.motor) == len(read_motors()) * len(read_gears())

@@ -44,6 +44,7 @@ ACTS: tuple[tuple[str, str], ...] = (
     (r"\.actuator\.motor\.(winding_c|case_)", "heat only"),
     (r"\.actuator\.motor\.(temperature_limit|thermal_)", "motor_heating, heat"),
     (r"\.actuator\.motor\.max_speed", "motor_speed, ratio"),
+    (r"\.actuator\.gears\.speed_limit", "ratio only"),
     (r"\.actuator\.(motor|current_limit|duty_limit|harness|idle|hot_winding|temperature)",
      "torque margin, ratio, loop (plant), simulated runs, bus_voltage"),
     (r"\.actuator\.hot_surroundings", "motor_heating, heat"),
