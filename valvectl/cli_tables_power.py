@@ -40,8 +40,8 @@ def power(result: PowerResult, out: Console) -> None:
     kept = "kept" if result.margin >= 0.0 else "NOT kept"
     out.print(
         Text(
-            f"Lock-out {result.lockout:.3g} V: {kept}, {signed(result.margin)} V. The battery carries at most "
-            f"{number(result.greatest_power, 3, 'any amount of')} W beside the other loads."
+            f"Lock-out {result.lockout:.3g} V: {kept}, {signed(result.margin)} V. Greatest power beside the other loads: "
+            f"{number(result.greatest_power, 3, 'no limit')} W."
         )
     )
     out.print()
@@ -69,8 +69,8 @@ def power(result: PowerResult, out: Console) -> None:
         ["capacitance that keeps it [mF]", number(1e3 * back.capacitance, 3, "-")],
         ["greatest brake resistor that keeps it [ohm]", number(back.resistor, 3, "-")],
     ]
-    held = {True: "limit kept", False: "limit NOT kept", None: "not assessed"}[back.holds]
-    title = f"Braking energy at the full battery; regeneration: {back.way}; {held}"
+    held = {True: "kept", False: "NOT kept", None: "not assessed"}[back.holds]
+    title = f"Braking at the full battery, {back.way}: {held}"
     out.print(table(("", ""), rows, title=title))
     out.print()
     fuse = result.fuse

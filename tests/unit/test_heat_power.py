@@ -167,6 +167,17 @@ def test_a_brake_resistor(example: Any) -> None:
         assert back.holds is holds
 
 
+def test_a_battery_that_can_not_carry_the_drives_is_said_first(example: Any) -> None:
+    weak = example.with_values({"battery.resistance": 0.8}).power()
+    assert weak.cases[0].collapsed
+    assert weak.margin < 0.0
+    assert "can not carry" in weak.cautions[0]
+    assert not any(case.collapsed for case in example.power().cases)
+    stiff = example.with_values({"battery.resistance": 0.0}).power()
+    assert math.isinf(stiff.greatest_power)
+    assert stiff.cases[0].sag_battery == 0.0
+
+
 # ------------------------------------------------------------------------------------------------------- delivery
 
 

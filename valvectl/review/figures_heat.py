@@ -10,6 +10,7 @@ from valvectl.review.figure_style import (
     INK,
     LEG_COLOUR,
     QUIET,
+    end_labels,
     given_or_new,
     limit_line,
     plain_numbers,
@@ -32,9 +33,9 @@ def heat_chart(result: MissionHeat, axes: Any = None) -> Figure:
     time, winding, case = thinned(result.time, result.winding, result.case)
     colour = LEG_COLOUR[result.leg]
     unit, by = ("min", 60.0) if time[-1] > 600.0 else ("s", 1.0)
-    course.plot(time / by, winding - ZERO, color=colour, label="winding" if result.nodes == 2 else "winding and case")
+    course.plot(time / by, winding - ZERO, color=colour)
     if result.nodes == 2:
-        course.plot(time / by, case - ZERO, color=QUIET, label="case")
+        course.plot(time / by, case - ZERO, color=QUIET)
     limit_line(course, result.limit - ZERO, f"winding's limit {result.limit - ZERO:.0f} °C", above=False)
     top, bottom = max(result.limit, result.peak) - ZERO, result.surroundings - ZERO
     course.set_ylim(bottom - 0.06 * (top - bottom), top + 0.06 * (top - bottom))
@@ -48,7 +49,10 @@ def heat_chart(result: MissionHeat, axes: Any = None) -> Figure:
     course.set_ylabel("temperature [°C]")
     between = f", {result.pause:.4g} s between" if result.runs > 1 and result.pause > 0.0 else ""
     course.set_title(f"{result.leg} motor: {result.runs} run{'s' if result.runs > 1 else ''} of the profile{between}")
-    course.legend(loc="center right")
+    ends = [(float(winding[-1]) - ZERO, "winding" if result.nodes == 2 else "motor", colour)]
+    if result.nodes == 2:
+        ends.append((float(case[-1]) - ZERO, "case", QUIET))
+    end_labels(course, ends)
 
     cases = [(e.what, e.current, e.from_cold, e.from_peak) for e in result.endurance]
     cases.append(("profile without pause", result.rms_current, result.repeated, math.nan))
@@ -63,7 +67,7 @@ def heat_chart(result: MissionHeat, axes: Any = None) -> Figure:
             text = f"{cold:.3g} s"
             if math.isfinite(warm):
                 bars.plot([warm] * 2, [row - 0.3, row + 0.3], color=INK, linewidth=1.4)
-                text += f"; {warm:.3g} s from the mission's peak"
+                text += f"; {warm:.3g} s warm"
             bars.annotate(
                 text, (max(cold, low * 1.2), row), xytext=(5, 0), textcoords="offset points", va="center", fontsize=8.0
             )
@@ -74,6 +78,6 @@ def heat_chart(result: MissionHeat, axes: Any = None) -> Figure:
     bars.set_yticks(range(len(cases)), [f"{c[0]}\n{c[1]:.2g} A" for c in reversed(cases)])
     bars.set_ylim(-0.5, len(cases) - 0.4)
     bars.grid(axis="y", visible=False)
-    bars.set_xlabel("time to the winding's limit, cold start on a hot day [s]; line: from the peak")
+    bars.set_xlabel("time to the limit [s]: bar from cold on a hot day, line from the peak (warm)")
     bars.set_title("How long it bears it")
     return figure

@@ -186,7 +186,12 @@ def mission_heat(design: DesignFile, machine: Machine, corner: Machine, trace: T
     pushing = (needed / (servo.ratio * servo.train.static_efficiency) + servo.motor_friction) / weakest
     cases = (
         _endurance(net, "stalled at the current limit", stalled, peak),
-        _endurance(net, "pushing just below breakaway", min(pushing, stalled), peak),
+        _endurance(
+            net,
+            "pushing just below breakaway" if pushing < stalled else "pushing, not breaking loose",
+            min(pushing, stalled),
+            peak,
+        ),
         _endurance(net, "holding stream and spring", min(holding / weakest, stalled), peak),
     )
 

@@ -246,6 +246,12 @@ def _notes(design: DesignFile, machine: Machine) -> tuple[str, ...]:
 
 def _cautions(result: PowerResult) -> tuple[str, ...]:
     out = []
+    broken = [case.what for case in result.cases if case.collapsed]
+    if broken:
+        out.append(
+            f"the battery can not carry the drives ({', '.join(broken)}): the bus collapses, and currents and energies of "
+            "these runs mean nothing else"
+        )
     if result.margin < 0.0:
         out.append("the bus falls below the lock-out: drives stop in mid-move, with one propellant without the other")
     if result.fuse is not None and not result.fuse.holds:

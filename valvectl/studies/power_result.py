@@ -70,6 +70,12 @@ class PowerCase:
     """Of both drives together [W], shape (n,); below zero when they give back."""
 
     @property
+    def collapsed(self) -> bool:
+        """True when a drive saw less than half the open-circuit voltage: below that no steady operating point exists, and
+        what the run says of currents and energies means nothing."""
+        return min(self.lowest.values()) < 0.5 * self.battery
+
+    @property
     def drawn(self) -> float:
         """Energy from the battery's open-circuit voltage [J], other loads included."""
         return sum(book.drawn for book in self.books.values()) + self.other_energy
