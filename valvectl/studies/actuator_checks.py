@@ -213,7 +213,7 @@ def static_margin(worst: Numbers, s: Seen) -> Value:
     """Torque available at rest over breakaway torque, less one [-]; law of ``studies.torque.available_torque``."""
     shaft = np.maximum(s.hot_constant * worst.standing_current - worst.friction, 0.0)
     available = s.train.ratio * s.train.static_efficiency * shaft
-    with np.errstate(divide="ignore", invalid="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         return np.where(worst.breakaway > 0.0, available / worst.breakaway - 1.0, math.inf)
 
 
