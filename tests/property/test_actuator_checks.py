@@ -24,7 +24,7 @@ ACTUATORS = st.builds(
     ),
     st.floats(0.01, 0.2),
     st.floats(0.05, 3.0),
-    st.floats(0.0, 20.0),
+    st.just(0.0) | st.floats(1e-3, 20.0),  # no friction, or one that a valve can have
     st.floats(1.0, 10.0),
     st.floats(1e-6, 1e-3),
     st.floats(0.3, 1.0),
@@ -100,6 +100,7 @@ def test_an_array_is_the_same_as_one_by_one(one):
             assert np.isclose(whole.values[j], float(single.values), rtol=1e-9, equal_nan=True), whole.name
 
 
+@settings(deadline=None)  # the first call imports SciPy
 @given(st.integers(1, 3000), st.floats(0.0, 1.0), st.floats(0.5, 0.999))
 def test_lower_bound_is_a_probability_below_the_share(samples, share, confidence):
     held = np.floor(share * samples)
