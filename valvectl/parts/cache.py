@@ -12,7 +12,8 @@ import json
 import os
 import tempfile
 from collections import OrderedDict
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -26,6 +27,18 @@ _MOST_WRITES = 500
 
 _memo: OrderedDict[str, str] = OrderedDict()
 _writes = 0
+_on_disk = True
+
+
+@contextmanager
+def memory_only() -> Iterator[None]:
+    """Nothing new is kept on disk meanwhile: for thousands of drawn designs whose numbers nobody asks for twice."""
+    global _on_disk
+    before, _on_disk = _on_disk, False
+    try:
+        yield
+    finally:
+        _on_disk = before
 
 
 def folder() -> Path | None:
@@ -99,7 +112,7 @@ def cached(
         text = None if path is None else _read(path, identity)
         if text is None:
             text = json.dumps(compute(), allow_nan=False)
-            if path is not None:
+            if path is not None and _on_disk:
                 _write(path, identity, text)
         _memo[digest] = text
         while len(_memo) > _LARGEST_MEMO:
