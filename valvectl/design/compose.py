@@ -25,6 +25,7 @@ from typing import Any
 from valvectl.design.keys import Path, join, split
 from valvectl.design.lines import key_lines
 from valvectl.design.quantities import visible
+from valvectl.design.scatter import SCATTER
 from valvectl.errors import DesignError, Fault
 
 LARGEST_FILE = 1_000_000
@@ -42,7 +43,7 @@ PART, SAME_AS = "part", "same_as"
 _DEEP_KEY = re.compile(
     r"""(?<![^\s.,=\[\]{}#])(?:(?:"(?:[^"\\\n]|\\.)*+"|'[^'\n]*+'|[^\s.,="'\[\]{}#]++)[ \t]*+\.[ \t]*+){40}"""
 )
-EXTRAS = ("value", "tolerance", "origin", "note")
+EXTRAS = ("value", "tolerance", "origin", "note", *SCATTER)
 """Keys of a quantity with extras."""
 
 
@@ -375,7 +376,7 @@ def merge(base: Node, own: Node) -> Node:
     if not isinstance(own.value, dict):
         return own
     if not isinstance(base.value, dict):
-        if own.value and set(own.value) <= {"tolerance", "origin", "note"}:
+        if own.value and set(own.value) <= set(EXTRAS) - {"value"}:
             return Node({"value": base, **own.value}, own.file, own.line)
         return own
     if "value" in own.value or SAME_AS in own.value:

@@ -18,6 +18,7 @@ from valvectl.design.compose import shown
 from valvectl.design.given import Given
 from valvectl.design.keys import ROOT, Path, Spec, describe, find, join, no_such_key, split
 from valvectl.design.quantities import Kind
+from valvectl.design.scatter import Scatter
 from valvectl.design.schema import (
     Battery,
     DesignData,
@@ -62,6 +63,8 @@ class Input:
     """Tolerance as written."""
     note: str = ""
     """Note of the file on it."""
+    scatter: Scatter | None = None
+    """How it scatters; None when the file does not say."""
     file: str = ""
     """File that holds it; empty when a program set it."""
     line: int | None = None
@@ -114,6 +117,7 @@ def inputs_of(given: Given, data: DesignData) -> tuple[dict[str, Input], list[Fa
             relative=relative,
             tolerance_text=leaf.width_text,
             note=leaf.note,
+            scatter=leaf.scatter,
             file=leaf.node.file,
             line=leaf.node.line,
         )
@@ -219,8 +223,10 @@ class DesignFile:
         """SHA-256 over all resolved values and tolerances; notes, origins, comments and spelling do not count."""
         values = self.data.model_dump(mode="json", by_alias=True, exclude={"note"})
         widths = {k: i.tolerance for k, i in sorted(self._inputs.items()) if i.tolerance is not None}
+        scatters = {k: dataclasses.astuple(i.scatter) for k, i in sorted(self._inputs.items()) if i.scatter is not None}
+        content = {"values": values, "tolerances": widths} | ({"scatter": scatters} if scatters else {})
         text = json.dumps(
-            {"values": values, "tolerances": widths}, sort_keys=True, separators=(",", ":"), allow_nan=False
+            content, sort_keys=True, separators=(",", ":"), allow_nan=False
         )
         return hashlib.sha256(text.encode("utf-8")).hexdigest()
 

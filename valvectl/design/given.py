@@ -14,6 +14,7 @@ from pydantic_core import PydanticCustomError
 from valvectl.design.compose import EXTRAS, Composed, Node, shown
 from valvectl.design.keys import ROOT, Path, Spec, join, unknown_key_text
 from valvectl.design.quantities import parse_width
+from valvectl.design.scatter import Scatter, read_scatter
 from valvectl.design.schema import SCHEMA
 from valvectl.errors import Fault
 
@@ -35,6 +36,8 @@ class Leaf:
     """Tolerance: half-width [SI or, when the second is True, relative to the value]; or a pair an entry of a list."""
     width_text: str = ""
     """Tolerance as written."""
+    scatter: Scatter | None = None
+    """How it scatters; None when the file does not say."""
 
 
 @dataclass
@@ -166,7 +169,13 @@ class _Walker:
         if tolerance is not None:
             width = self._width(tolerance, spec, (*path, "tolerance"))
         text = "" if tolerance is None else shown(tolerance).strip('"')
-        return Leaf(path, spec, extras["value"], origin or None, note, width, text)
+        scatter = read_scatter(
+            extras,
+            spec.name,
+            lambda message, key: self.given.add(message, (*path, key), extras[key]),
+            lambda key: extras[key].plain(),
+        )
+        return Leaf(path, spec, extras["value"], origin or None, note, width, text, scatter)
 
     def _word(self, extras: Mapping[str, Node], name: str, path: Path) -> str:
         node = extras.get(name)

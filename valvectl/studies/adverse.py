@@ -87,7 +87,7 @@ def adverse_design(design: DesignFile, sides: tuple[tuple[str, int], ...]) -> tu
         return design, ()
     moved = tuple(changes)
     for name in LEGS:
-        _order_friction(design, f"legs.{name}.valve.torque", changes)
+        order_friction(design, f"legs.{name}.valve.torque", changes)
     return design.with_values(changes), moved
 
 
@@ -97,8 +97,8 @@ def adverse(design: DesignFile, sides: tuple[tuple[str, int], ...]) -> tuple[Mac
     return build(changed), moved
 
 
-def _order_friction(design: DesignFile, at: str, changes: dict[str, Any]) -> None:
-    """Where only one of the two has a tolerance, running torque moved beyond breakaway is held at it."""
+def order_friction(design: DesignFile, at: str, changes: dict[str, Any]) -> None:
+    """Running torque moved beyond breakaway is held at it."""
     keys = f"{at}.running", f"{at}.breakaway"
     if not any(key in changes for key in keys):
         return
@@ -117,8 +117,8 @@ def corner_schedule(
     return machine, build_schedule(machine, CORNER_POINTS, design.throttle.minimum), moved
 
 
-def moved_value(item: Input, sign: int) -> Any:
-    """An input's value [SI] at one of its bounds: +1 the upper, -1 the lower; a list as a whole, every entry on that side
+def moved_value(item: Input, sign: float) -> Any:
+    """An input's value [SI] at one of its bounds, +1 the upper, -1 the lower, or a share of the way there; a list as a whole, every entry on that side
     by its own width, FL not above one and a flow coefficient not below zero."""
     assert item.tolerance is not None
     if isinstance(item.value, tuple):

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -17,6 +17,7 @@ import numpy as np
 from valvectl.design.schema import LEGS, LegName
 from valvectl.parts.controller import CascadeGains
 from valvectl.parts.lookup import FloatArray
+from valvectl.plant.balance import balance
 from valvectl.plant.linear import engine_model
 from valvectl.plant.machine import Machine
 from valvectl.plant.schedule import Schedule, commands, throttle_at
@@ -174,15 +175,22 @@ def throttle(
     *,
     step: float | None = None,
     battery: float | None = None,
+    offset: Mapping[LegName, float] | None = None,
 ) -> ThrottleResult:
     """Simulate a throttle profile, corners of (time [s], throttle), and read off what matters.
 
-    ``band`` is the steady band of the O/F error for settling [-].
+    ``band`` is the steady band of the O/F error for settling [-]; ``offset`` how far each stem stands beyond the angle that its
+    encoder reads [rad] (the run sees it as a shifted command).
     """
     duration = profile[-1][0]
     order = commands(machine, schedule, profile, duration)
     first = profile[0][1]
-    start = schedule_point(machine, schedule, first)
+    if offset is None:
+        start = schedule_point(machine, schedule, first)
+    else:
+        # The schedule belongs to the engine as designed; this one finds its own balance at the shifted angles.
+        order = {name: order[name] + offset[name] for name in LEGS}
+        start = balance(machine, *(float(order[name][0]) for name in LEGS))
     trace = simulate(machine, gains, order, start, duration, step=step, battery=battery)
     error = trace.mixture_ratio / machine.mixture_ratio - 1.0
     time = trace.time
@@ -229,8 +237,6 @@ def throttle(
 
 def schedule_point(machine: Machine, schedule: Schedule, setting: float) -> Any:
     """Steady point that the scheduled angles hold at a throttle setting: the schedule's own, or the balance between."""
-    from valvectl.plant.balance import balance
-
     j = int(np.argmin(np.abs(schedule.throttle - setting)))
     if abs(float(schedule.throttle[j]) - setting) < 1e-12:
         return schedule.points[j]

@@ -1,0 +1,170 @@
+"""One drawn engine worked out: the steady balance at the scheduled angles, or a simulated run of the throttle profile.
+
+Everything that a block of runs needs stands in a ``Plan``, which travels to other processes; ``run_block`` is the one place
+where runs are worked out, so that a faster simulator can take it over.
+"""
+
+from __future__ import annotations
+
+import functools
+import math
+import pickle
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from valvectl.design.design_file import DesignFile
+from valvectl.design.schema import LEGS
+from valvectl.errors import DesignError, NoBalanceError, RangeError, SimulationError
+from valvectl.parts.cache import memory_only
+from valvectl.parts.lookup import FloatArray
+from valvectl.plant.balance import OperatingPoint, balance
+from valvectl.studies.analysis import Analysis
+from valvectl.studies.draws import Drawn, Variable, engine, units, variables
+from valvectl.studies.throttle import ThrottleResult, throttle
+
+Judge = Callable[[ThrottleResult, Analysis], float]
+
+
+@dataclass(frozen=True)
+class Quantity:
+    """One number read off a run."""
+
+    name: str
+    """That of its requirement where it has one."""
+    unit: str
+    scale: float
+    """Number in ``unit`` per SI number."""
+    operator: str
+    """<= or >=; the side on which the limit holds."""
+    steady: bool
+    """True when the steady balance gives it."""
+    has_limit: bool = True
+
+
+QUANTITIES: tuple[Quantity, ...] = (
+    Quantity("mixture_ratio_steady", "%", 100.0, "<=", True),
+    Quantity("thrust_error", "%", 100.0, "<=", True, has_limit=False),
+    Quantity("injector_stiffness", "%", 100.0, ">=", True),
+    Quantity("cavitation", "", 1.0, "<=", True),
+    Quantity("mixture_ratio_transient", "%", 100.0, "<=", False),
+    Quantity("tracking_mismatch", "ms", 1000.0, "<=", False),
+    Quantity("limit_cycle", "%", 100.0, "<=", False),
+    Quantity("bus_voltage", "", 1.0, ">=", False),
+    Quantity("peak_current", "A", 1.0, "<=", False, has_limit=False),
+)
+"""What every run is judged by; the ones without a limit are for information."""
+
+
+@dataclass(frozen=True)
+class Plan:
+    """Everything that decides the numbers of a campaign's runs."""
+
+    design: DesignFile
+    sampling: str
+    seed: int
+    runs: int
+    simulate: bool
+
+    @property
+    def steady(self) -> bool:
+        """True when only the steady balance is worked out."""
+        return not self.simulate
+
+
+class Workshop:
+    """What all runs of a plan share, worked out once in a process."""
+
+    def __init__(self, plan: Plan) -> None:
+        self.plan = plan
+        self.analysis = Analysis(plan.design)
+        self.machine = self.analysis.machine
+        self.schedule = self.analysis.schedule
+        self.settings = self.analysis.settings
+        self.table: tuple[Variable, ...] = variables(plan.design, self.machine, plan.steady)
+        self.angles = [[float(self.schedule.angle_at(n, np.array([x]))[0]) for n in LEGS] for x in self.settings]
+
+    def unit(self, first: int, count: int = 1) -> FloatArray:
+        """Draws of runs in shares of the bounds, shape (count, d)."""
+        plan = self.plan
+        return units(self.table, plan.sampling, plan.seed, first, count, plan.runs)
+
+    def engine(self, unit: FloatArray) -> Drawn:
+        """The engine of a draw."""
+        return engine(self.plan.design, self.machine, self.table, unit)
+
+    def points(self, drawn: Drawn) -> list[OperatingPoint]:
+        """Steady points of a drawn engine at the scheduled angles of ``settings``. Raises ``NoBalanceError``."""
+        return [
+            balance(drawn.machine, *(a + drawn.offset[n] for a, n in zip(pair, LEGS, strict=True)))
+            for pair in self.angles
+        ]
+
+    def steady(self, points: list[OperatingPoint]) -> tuple[FloatArray, FloatArray]:
+        """Relative error of O/F and of thrust over the thrust wanted, each of shape (settings,)."""
+        ratio = np.array([p.mixture_ratio for p in points]) / self.machine.mixture_ratio - 1.0
+        return ratio, np.array([p.throttle for p in points]) / np.array(self.settings) - 1.0
+
+    def run(self, drawn: Drawn) -> ThrottleResult:
+        """The throttle profile of a drawn engine, its schedule and gains those of the design."""
+        a = self.analysis
+        return throttle(drawn.machine, a.gains, self.schedule, a.profile, a.band, offset=drawn.offset)
+
+    def columns(self) -> list[str]:
+        """Names of a run's numbers, in order."""
+        percent = [f"{100.0 * x:.4g} %" for x in self.settings]
+        names = ["run", "valid", *(q.name for q in QUANTITIES)]
+        names += [f"O/F error at {x}" for x in percent] + [f"thrust error at {x}" for x in percent]
+        return names + [f"draw {v.key}" for v in self.table]
+
+    def row(self, number: int, unit: FloatArray) -> FloatArray:
+        """One run as numbers [SI], in the order of ``columns``; NaN where the engine has no steady point or no valid design."""
+        found = dict.fromkeys((q.name for q in QUANTITIES), math.nan)
+        ratio = thrust = np.full(len(self.settings), math.nan)
+        valid = 1.0
+        try:
+            drawn = self.engine(unit)
+            points = self.points(drawn)
+            ratio, thrust = self.steady(points)
+            found["mixture_ratio_steady"] = float(np.max(np.abs(ratio)))
+            found["thrust_error"] = float(np.max(np.abs(thrust)))
+            found["injector_stiffness"] = min(p.injector_stiffness(n) for p in points for n in LEGS)
+            found["cavitation"] = max(p.legs[n].valve_drop / p.legs[n].choked_drop for p in points for n in LEGS)
+            if self.plan.simulate:
+                found.update(self._simulated(self.run(drawn)))
+        except (DesignError, NoBalanceError, RangeError, SimulationError):
+            valid = 0.0
+        return np.concatenate([[float(number), valid], list(found.values()), ratio, thrust, unit])
+
+    def _simulated(self, run: ThrottleResult) -> dict[str, float]:
+        mismatch = [abs(c.mismatch) for c in run.changes if math.isfinite(c.mismatch)]
+        return {
+            "mixture_ratio_steady": max((abs(h.ratio_error) for h in run.holds), default=math.nan),
+            "mixture_ratio_transient": max((abs(c.peak_error) for c in run.changes), default=math.nan),
+            "tracking_mismatch": max(mismatch, default=math.nan),
+            "limit_cycle": max((h.hunting_flow[n] for h in run.holds for n in LEGS), default=math.nan),
+            "bus_voltage": run.lowest_bus / self.machine.undervoltage,
+            "peak_current": max(run.peak_current.values()),
+        }
+
+    def judged(self) -> list[Quantity]:
+        """The quantities that this plan gives."""
+        return [q for q in QUANTITIES if q.steady or self.plan.simulate]
+
+    def limit(self, quantity: Quantity) -> float:
+        """Limit of a quantity [SI]; NaN without one."""
+        return float(getattr(self.plan.design.requirements, quantity.name)) if quantity.has_limit else math.nan
+
+
+@functools.lru_cache(maxsize=2)
+def _workshop(packed: bytes) -> Workshop:
+    return Workshop(pickle.loads(packed))
+
+
+def run_block(packed: bytes, first: int, count: int) -> FloatArray:
+    """Runs ``first`` to ``first + count`` of a pickled ``Plan``, shape (count, columns), in SI; see ``Workshop.columns``."""
+    with memory_only():
+        shop = _workshop(packed)
+        unit = shop.unit(first, count)
+        return np.array([shop.row(first + k, unit[k]) for k in range(count)])

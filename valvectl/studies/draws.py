@@ -1,0 +1,219 @@
+"""Engines drawn from the declared tolerances: which inputs scatter and how, the draws by run number, the engines they make.
+
+A draw depends on seed, sampling and run number alone, not on the order in which runs are worked out. Correlation within a
+group is that of a Gaussian copula with one common part: z = c g + sqrt(1 - c^2) e for each member.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+import re
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from valvectl.design.design_file import DesignFile, Input
+from valvectl.design.scatter import Scatter
+from valvectl.design.schema import LEGS, LegName
+from valvectl.errors import RangeError
+from valvectl.parts.lookup import FloatArray
+from valvectl.plant.machine import Machine, build
+from valvectl.studies.adverse import moved_value, order_friction
+
+SAMPLINGS = ("random", "latin", "sobol")
+"""Independent draws (NumPy's Philox, one counter a run), Latin hypercube, scrambled Sobol' sequence (SciPy)."""
+_UNREAD = re.compile(
+    r"\.(own_stage|reserve|purge)\.|^(requirements|start|duty|flight)\.|^engine\.(thrust|mixture_ratio)$"
+    r"|\.tank\.((ullage|bottle|gas_valve|trace)\.|(lock_up|response_time|diameter|warming)$)"
+)
+# Wishes and what other studies alone read: neither the balance nor a run of the throttle profile sees them.
+_MOTION = re.compile(r"\.(actuator|controller|torque|manifold)\.|\.valve\.inertia$|^battery\.|\.combustion\.delay")
+# What moves the valve or delays the flame: a run sees it, the steady balance at a given ball angle does not.
+_PLACES = {
+    "accuracy": ("actuator.position_encoder.accuracy", "systematic"),
+    "hold": ("controller.hold_band", "random"),
+    "command": ("controller.command_step", "random"),
+    "count": ("actuator.position_encoder.counts", "random"),
+    "slot": ("valve.slot_clearance", "random"),
+    "gap": ("actuator.gears (lost motion)", "random"),
+}
+
+
+@dataclass(frozen=True)
+class Variable:
+    """One thing that scatters."""
+
+    key: str
+    """Dotted key in the design file."""
+    scatter: Scatter
+    bound: float
+    """Half-width: SI, or relative where the tolerance is; the largest of a list's entries. An angle for a place [rad]."""
+    item: Input | None = None
+    """The input; None for a place of the ball about its command."""
+    leg: LegName | None = None
+    """Leg of a place."""
+    steady: bool = True
+    """True when the steady balance sees it."""
+
+    @property
+    def is_encoder(self) -> bool:
+        """True for the error of a position encoder, which a simulated run must be told; the other places come by themselves."""
+        return self.item is None and self.key.endswith("accuracy")
+
+    @property
+    def deviation(self) -> float:
+        """Standard deviation in shares of the bound [-]."""
+        return {"even": 1.0 / math.sqrt(3.0), "triangular": 1.0 / math.sqrt(6.0), "normal": 0.5}[
+            self.scatter.distribution
+        ]
+
+
+def variables(design: DesignFile, machine: Machine, steady: bool = False) -> tuple[Variable, ...]:
+    """What scatters in a design, in the order of the file, places of the balls last.
+
+    ``steady``: only what the steady balance sees, with all places of the balls; otherwise those inputs too that move the valves,
+    and of the places the encoders' errors alone, since a simulated run finds the others by itself.
+    """
+    out: list[Variable] = []
+    for item in design.toleranced():
+        if _UNREAD.search(item.key) or item.key.endswith("position_encoder.accuracy"):
+            continue
+        seen = not _MOTION.search(item.key)
+        if steady and not seen:
+            continue
+        assert item.tolerance is not None
+        bound = max(item.tolerance) if isinstance(item.tolerance, tuple) else item.tolerance
+        out.append(Variable(item.key, item.scatter or Scatter(), bound, item, steady=seen))
+    for name in LEGS:
+        for place, bound in _places(machine, name).items():
+            short, effect = _PLACES[place]
+            if bound <= 0.0 or not (steady or place == "accuracy"):
+                continue
+            key = f"legs.{name}.{short}"
+            given = design.inputs.get(key)
+            scatter = given.scatter if given is not None and given.scatter is not None else Scatter(effect=effect)
+            out.append(Variable(key, scatter, bound, leg=name))
+    return tuple(out)
+
+
+def _places(machine: Machine, name: LegName) -> dict[str, float]:
+    servo = machine.legs[name].servo
+    return {
+        "accuracy": servo.position_accuracy,
+        "hold": servo.hold_band,
+        "command": 0.5 * servo.command_step,
+        "count": 0.5 * servo.position_count,
+        "slot": servo.half_slot,
+        "gap": servo.half_gap if servo.position_on_motor else 0.0,
+    }
+
+
+def _groups(table: tuple[Variable, ...]) -> list[str]:
+    return sorted({v.scatter.group for v in table if v.scatter.group})
+
+
+def correlations(table: tuple[Variable, ...]) -> FloatArray:
+    """Correlation of the variables before their distributions, shape (d, d): the product of two members' own with the group."""
+    out = np.eye(len(table))
+    for i, one in enumerate(table):
+        for j, other in enumerate(table):
+            if i != j and one.scatter.group and one.scatter.group == other.scatter.group:
+                out[i, j] = one.scatter.correlation * other.scatter.correlation
+    return out
+
+
+def uniforms(dimensions: int, sampling: str, seed: int, first: int, count: int, total: int) -> FloatArray:
+    """Even draws in 0..1 of the runs ``first`` to ``first + count``, shape (count, dimensions).
+
+    ``total`` runs are planned; a Latin hypercube depends on it. Raises ``RangeError`` for a sampling that is not known.
+    """
+    if sampling == "random":
+        out = np.empty((count, dimensions))
+        for k in range(count):
+            bits = np.random.Philox(key=seed, counter=[0, 0, 0, first + k])
+            out[k] = np.random.Generator(bits).random(dimensions)
+        return out
+    from scipy.stats import qmc
+
+    if sampling == "latin":
+        return np.asarray(qmc.LatinHypercube(dimensions, rng=seed).random(total)[first : first + count])
+    if sampling == "sobol":
+        sequence = qmc.Sobol(dimensions, scramble=True, rng=seed)
+        if first:
+            sequence.fast_forward(first)
+        import warnings
+
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", UserWarning)  # balance of a power of two is lost with blocks; said in the result
+            return np.asarray(sequence.random(count))
+    raise RangeError(f"sampling must be one of {', '.join(SAMPLINGS)} (got {sampling!r})")
+
+
+def units(
+    table: tuple[Variable, ...], sampling: str, seed: int, first: int, count: int, total: int
+) -> FloatArray:
+    """Draws in shares of each variable's bound, shape (count, d); between -1 and 1 but for normal ones."""
+    from scipy.stats import norm, triang
+
+    groups = _groups(table)
+    even = uniforms(len(table) + len(groups), sampling, seed, first, count, total)
+    z = norm.ppf(np.clip(even, 1e-15, 1.0 - 1e-15))
+    out = np.empty((count, len(table)))
+    for j, v in enumerate(table):
+        own = z[:, j]
+        if v.scatter.group:
+            share = v.scatter.correlation
+            own = share * z[:, len(table) + groups.index(v.scatter.group)] + math.sqrt(1.0 - share * share) * own
+        if v.scatter.distribution == "normal":
+            out[:, j] = 0.5 * own
+        elif v.scatter.distribution == "triangular":
+            out[:, j] = triang.ppf(norm.cdf(own), 0.5, -1.0, 2.0)
+        else:
+            out[:, j] = 2.0 * norm.cdf(own) - 1.0
+    return out
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """One engine drawn."""
+
+    machine: Machine
+    offset: dict[LegName, float]
+    """How far the ball stands beyond its command [rad]: in a run the encoder's error, in the balance all places."""
+
+
+def engine(
+    design: DesignFile, machine: Machine, table: tuple[Variable, ...], unit: FloatArray
+) -> Drawn:
+    """The engine with each variable at a share of its bound, ``unit`` of shape (d,). Raises ``DesignError`` where the values make
+    no valid design."""
+    changes: dict[str, Any] = {}
+    offset: dict[LegName, float] = dict.fromkeys(LEGS, 0.0)
+    for v, share in zip(table, unit, strict=True):
+        if v.item is not None:
+            if share != 0.0:
+                changes[v.item.key] = moved_value(v.item, float(share))
+        else:
+            assert v.leg is not None
+            offset[v.leg] += float(share) * v.bound
+    if not changes:
+        return Drawn(machine, offset)
+    for name in LEGS:
+        order_friction(design, f"legs.{name}.valve.torque", changes)
+    return Drawn(as_built(build(design.with_values(changes)), machine), offset)
+
+
+def as_built(moved: Machine, machine: Machine) -> Machine:
+    """A moved machine judged by the design's own wishes: thrust, mixture ratio and nozzle efficiency stay, and the regulators'
+    droop still counts from the design's flows."""
+    moved = dataclasses.replace(
+        moved,
+        thrust=machine.thrust,
+        mixture_ratio=machine.mixture_ratio,
+        thrust_efficiency=machine.thrust_efficiency,
+    )
+    for name in LEGS:
+        moved = moved.with_leg(name, reference_flow=machine.legs[name].reference_flow)
+    return moved
