@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from valvectl.servo.sampled import Discrete
     from valvectl.studies.analysis import Analysis
     from valvectl.studies.catalogue import CatalogueResult, Filters
+    from valvectl.studies.disperse import DisperseResult
     from valvectl.studies.disturbance_result import DisturbanceResult
     from valvectl.studies.fill import FillResult
     from valvectl.studies.gear_result import GearStageResult
@@ -136,6 +137,12 @@ class Design(DesignFile):
     def spread(self) -> SpreadResult:
         """Spread of the mixture ratio from the declared tolerances."""
         return self.analysis.spread
+
+    def disperse(self, runs: int = 100, **options: Any) -> DisperseResult:
+        """Engines drawn from the tolerances; options as ``studies.disperse.disperse`` has them."""
+        from valvectl.studies.disperse import disperse
+
+        return disperse(self, runs, **options)
 
     def stability(self) -> StabilityResult:
         """Feed-system stability (chug) over the throttle range, manifolds from stiff to soft."""

@@ -15,7 +15,7 @@ from typing import Annotated, Any
 
 import typer
 
-from valvectl import cli_actuator, cli_explain, cli_power, cli_valves
+from valvectl import cli_actuator, cli_dispersion, cli_explain, cli_power, cli_valves
 from valvectl.cli_common import (
     EXIT_MET,
     EXIT_MISSED,
@@ -287,6 +287,13 @@ def resolution(
 def throttle(
     design: DesignPath,
     sets: SetOption = None,
+    run: Annotated[
+        int | None,
+        typer.Option("--run", metavar="N", help="Repeat this run of a dispersion; needs --from.", show_default=False),
+    ] = None,
+    source: Annotated[
+        Path | None, typer.Option("--from", metavar="DIR", help="Folder of the dispersion.", show_default=False)
+    ] = None,
     as_json: JsonOption = False,
     csv: CsvOption = None,
     figure: FigureOption = None,
@@ -301,8 +308,12 @@ def throttle(
     """
     figure_name(figure)
     loaded = load_design(design, sets, simulates=True)
+    if (run is None) != (source is None):
+        raise typer.BadParameter("--run and --from go together: a run's number and the folder of the dispersion")
     with status():
-        result = loaded.throttle_run()
+        result = (
+            loaded.throttle_run() if source is None or run is None else cli_dispersion.replayed(loaded, source, run)
+        )
     from valvectl.review.figures import throttle_chart
 
     drawing = functools.partial(throttle_chart, transient=loaded.requirements.mixture_ratio_transient)
@@ -313,6 +324,7 @@ cli_valves.register(app)
 cli_actuator.register(app)
 cli_power.register(app)
 cli_explain.register(app)
+cli_dispersion.register(app)
 
 
 @app.command(short_help="Does the feed system chug.")

@@ -11,6 +11,7 @@ from rich.text import Text
 
 from valvectl import (
     cli_tables_actuator,
+    cli_tables_dispersion,
     cli_tables_feed,
     cli_tables_gear,
     cli_tables_ports,
@@ -90,5 +91,6 @@ def show(study: str, result: Any) -> None:
         "power": cli_tables_power.power,
         "surge": cli_tables_feed.surge_or_start,
         "disturbance": cli_tables_tank.disturbance,
+        "disperse": cli_tables_dispersion.disperse,
     }
     shows[study](result, console())

@@ -225,9 +225,7 @@ class DesignFile:
         widths = {k: i.tolerance for k, i in sorted(self._inputs.items()) if i.tolerance is not None}
         scatters = {k: dataclasses.astuple(i.scatter) for k, i in sorted(self._inputs.items()) if i.scatter is not None}
         content = {"values": values, "tolerances": widths} | ({"scatter": scatters} if scatters else {})
-        text = json.dumps(
-            content, sort_keys=True, separators=(",", ":"), allow_nan=False
-        )
+        text = json.dumps(content, sort_keys=True, separators=(",", ":"), allow_nan=False)
         return hashlib.sha256(text.encode("utf-8")).hexdigest()
 
     def toleranced(self) -> tuple[Input, ...]:

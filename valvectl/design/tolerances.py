@@ -39,7 +39,9 @@ def tolerance_of(leaf: Leaf, value: float | tuple[float, ...]) -> tuple[Toleranc
     return single, relative, ""
 
 
-def bounds_of(name: str, values: Sequence[float], tolerance: Tolerance, relative: bool, sign: float) -> tuple[float, ...]:
+def bounds_of(
+    name: str, values: Sequence[float], tolerance: Tolerance, relative: bool, sign: float
+) -> tuple[float, ...]:
     """Entries of a list at their upper (+1) or lower (-1) bounds [SI], or a share of the way there, all on the same side.
 
     FL is held at one, and a flow coefficient at zero. ``name`` is the last part of the key.

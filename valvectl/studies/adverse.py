@@ -118,8 +118,8 @@ def corner_schedule(
 
 
 def moved_value(item: Input, sign: float) -> Any:
-    """An input's value [SI] at one of its bounds, +1 the upper, -1 the lower, or a share of the way there; a list as a whole, every entry on that side
-    by its own width, FL not above one and a flow coefficient not below zero."""
+    """An input's value [SI] at one of its bounds, +1 the upper, -1 the lower, or a share of the way there; a list as a whole,
+    every entry on that side by its own width, FL not above one and a flow coefficient not below zero."""
     assert item.tolerance is not None
     if isinstance(item.value, tuple):
         return list(bounds_of(item.key.rsplit(".", 1)[-1], item.value, item.tolerance, item.relative, sign))

@@ -146,14 +146,14 @@ def uniforms(dimensions: int, sampling: str, seed: int, first: int, count: int, 
         import warnings
 
         with warnings.catch_warnings():
-            warnings.simplefilter("ignore", UserWarning)  # balance of a power of two is lost with blocks; said in the result
+            warnings.simplefilter(
+                "ignore", UserWarning
+            )  # balance of a power of two is lost with blocks; said in the result
             return np.asarray(sequence.random(count))
     raise RangeError(f"sampling must be one of {', '.join(SAMPLINGS)} (got {sampling!r})")
 
 
-def units(
-    table: tuple[Variable, ...], sampling: str, seed: int, first: int, count: int, total: int
-) -> FloatArray:
+def units(table: tuple[Variable, ...], sampling: str, seed: int, first: int, count: int, total: int) -> FloatArray:
     """Draws in shares of each variable's bound, shape (count, d); between -1 and 1 but for normal ones."""
     from scipy.stats import norm, triang
 
@@ -184,9 +184,7 @@ class Drawn:
     """How far the ball stands beyond its command [rad]: in a run the encoder's error, in the balance all places."""
 
 
-def engine(
-    design: DesignFile, machine: Machine, table: tuple[Variable, ...], unit: FloatArray
-) -> Drawn:
+def engine(design: DesignFile, machine: Machine, table: tuple[Variable, ...], unit: FloatArray) -> Drawn:
     """The engine with each variable at a share of its bound, ``unit`` of shape (d,). Raises ``DesignError`` where the values make
     no valid design."""
     changes: dict[str, Any] = {}

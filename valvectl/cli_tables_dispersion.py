@@ -1,0 +1,101 @@
+"""Tables of the studies of tolerances: error budget, worst case, dispersions."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from rich.console import Console
+from rich.text import Text
+
+from valvectl.cli_print import said, table
+from valvectl.review.wording import number, signed
+
+if TYPE_CHECKING:
+    from valvectl.studies.disperse import DisperseResult
+
+FAILING_SHOWN, INPUTS_SHOWN = 8, 5
+
+
+def short(key: str) -> str:
+    """A dotted key without what every reader knows, to fit a column."""
+    for long, brief in (
+        ("legs.oxidizer.", "ox. "),
+        ("legs.fuel.", "fuel "),
+        ("engine.", ""),
+        ("actuator.position_encoder.", "encoder "),
+        ("actuator.", ""),
+        ("controller.", ""),
+        ("discharge_coefficient", "Cd"),
+    ):
+        key = key.replace(long, brief)
+    return key
+
+
+def percent(throttle: Sequence[float]) -> list[str]:
+    return [f"{100.0 * x:.0f} %" for x in throttle]
+
+
+def disperse(result: DisperseResult, out: Console) -> None:
+    """Print a result of ``disperse``."""
+    what = "throttle profile simulated" if result.simulated else "steady balance"
+    rows = []
+    for o in result.odds:
+        limit = "-" if o.limit is None else f"{o.operator} {number(o.limit)}"
+        odds = "-" if o.limit is None else f"{100.0 * o.probability:.1f}"
+        low = "-" if o.limit is None or math.isnan(o.at_least) else f"{100.0 * o.at_least:.1f}"
+        rows.append(
+            [
+                o.name,
+                o.unit,
+                number(o.mean, 3),
+                number(o.deviation, 2),
+                number(o.bound, 3, "-"),
+                limit,
+                odds,
+                low,
+                o.statement,
+            ]
+        )
+    head = ["requirement", "", "mean", "dev.", "95/95", "limit", "holds\n[%]", "at least\n[%]", "statement"]
+    drop = 8 if result.statement is None else 3  # what fits 80 columns
+    head, rows = head[:drop] + head[drop + 1 :], [row[:drop] + row[drop + 1 :] for row in rows]
+    title = f"{result.runs} engines drawn ({result.sampling}, seed {result.seed}); {what}"
+    out.print(table(head, rows, left=2, title=title, words=("statement",)))
+    out.print()
+    m = result.throttle.size
+    chosen = range(m) if m <= 6 else sorted({round(k * (m - 1) / 5) for k in range(6)})
+    lines = [
+        ["O/F, mean [%]", *(signed(100.0 * float(result.ratio_mean[j])) for j in chosen)],
+        ["O/F, deviation [%]", *(f"{100.0 * float(result.ratio_deviation[j]):.2f}" for j in chosen)],
+        ["thrust, mean [%]", *(signed(100.0 * float(result.thrust_mean[j])) for j in chosen)],
+        ["thrust, deviation [%]", *(f"{100.0 * float(result.thrust_deviation[j]):.2f}" for j in chosen)],
+    ]
+    out.print(
+        table(["steady error", *percent([float(result.throttle[j]) for j in chosen])], lines, title="At held throttle")
+    )
+    out.print()
+    for o in result.odds:
+        if o.shares and o.limit is not None:
+            drivers = ", ".join(
+                f"{short(key)} {100.0 * share:.0f} %" for key, share in o.shares[:INPUTS_SHOWN] if share > 0.02
+            )
+            if drivers:
+                out.print(Text(f"{o.name} is driven by {drivers} (first-order share of its variance)"))
+    for o in result.odds:
+        if o.failing:
+            more = f" and {len(o.failing) - FAILING_SHOWN} more" if len(o.failing) > FAILING_SHOWN else ""
+            numbers = ", ".join(str(n) for n in o.failing[:FAILING_SHOWN])
+            out.print(Text(f"{o.name} is missed in runs {numbers}{more}; throttle --run N --from DIR shows one"))
+    if result.statement is not None:
+        s = result.statement
+        count = result.runs if result.runs < result.planned else f"all {result.planned}"
+        out.print(
+            Text(
+                f"Statement: at least {100.0 * s.coverage:.4g} % of all engines, confidence {100.0 * s.confidence:.4g} %; "
+                f"ended after {count} runs."
+            )
+        )
+    out.print("95/95: with 95 % confidence, 95 % of all engines are on the good side (order statistics).")
+    said(result, out)
