@@ -207,7 +207,7 @@ def _cluster(packed: bytes, todo: Todo, address: str) -> Blocks:
         futures = {
             client.submit(run_block, shared, first, count, pure=False, retries=RETRIES): first for first, count in todo
         }
-        for future, rows in as_completed(list(futures), with_results=True):
+        for future, rows in as_completed(list(futures), loop=client.loop, with_results=True):
             yield futures[future], rows
             future.release()
 

@@ -205,7 +205,7 @@ def throttle(
             until = following[1] if following[2] == following[3] else t1
             here = (time >= t0 - 1e-12) & (time <= until + 1e-12)
             j = int(np.argmax(np.abs(np.where(here, error, 0.0))))
-            lag, level = _lags(schedule, trace, profile, (t0, until, x0, x1))
+            lag, level = _lags(schedule, trace, profile, (t0, until, x0, x1), offset or {})
             changes.append(
                 Change(
                     start=t0,
@@ -281,8 +281,10 @@ def _lags(
     trace: Trace,
     profile: Sequence[tuple[float, float]],
     stretch: tuple[float, float, float, float],
+    offset: Mapping[LegName, float],
 ) -> tuple[dict[LegName, float], float]:
     """Lags of both balls behind the schedule's angles at the level of the change where they differ most, and the level.
+    An encoder's error is no lag: angles count as the encoder reads them.
 
     Not at the middle alone: with speed fed forward the lag has gone by then, and the mixture ratio has paid already.
     """
@@ -300,7 +302,7 @@ def _lags(
     for k, name in enumerate(LEGS):
         first, last = ends[k]
         wanted = schedule.angle_at(name, settings)
-        ball = trace.legs[name].ball[here]
+        ball = trace.legs[name].ball[here] - offset.get(name, 0.0)
         for j, share in enumerate(levels):
             level = float(first + share * (last - first))
             rising = bool(last > first)
