@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from valvectl.review.verdict import Review
     from valvectl.servo.sampled import Discrete
     from valvectl.studies.analysis import Analysis
+    from valvectl.studies.budget import BudgetResult
     from valvectl.studies.catalogue import CatalogueResult, Filters
     from valvectl.studies.disperse import DisperseResult
     from valvectl.studies.disturbance_result import DisturbanceResult
@@ -137,6 +138,12 @@ class Design(DesignFile):
     def spread(self) -> SpreadResult:
         """Spread of the mixture ratio from the declared tolerances."""
         return self.analysis.spread
+
+    def budget(self, runs: int = 400, progress: Progress | None = None) -> BudgetResult:
+        """Error budget of O/F and thrust, held against ``runs`` drawn engines."""
+        from valvectl.studies.budget import budget
+
+        return budget(self, runs, progress=progress)
 
     def disperse(self, runs: int = 100, **options: Any) -> DisperseResult:
         """Engines drawn from the tolerances; options as ``studies.disperse.disperse`` has them."""

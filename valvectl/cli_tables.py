@@ -91,6 +91,7 @@ def show(study: str, result: Any) -> None:
         "power": cli_tables_power.power,
         "surge": cli_tables_feed.surge_or_start,
         "disturbance": cli_tables_tank.disturbance,
+        "budget": cli_tables_dispersion.budget,
         "disperse": cli_tables_dispersion.disperse,
     }
     shows[study](result, console())

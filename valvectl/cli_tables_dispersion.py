@@ -13,9 +13,10 @@ from valvectl.cli_print import said, table
 from valvectl.review.wording import number, signed
 
 if TYPE_CHECKING:
+    from valvectl.studies.budget import BudgetResult
     from valvectl.studies.disperse import DisperseResult
 
-FAILING_SHOWN, INPUTS_SHOWN = 8, 5
+FAILING_SHOWN, INPUTS_SHOWN, CONTRIBUTORS_SHOWN, FEW = 8, 5, 20, 5
 
 
 def short(key: str) -> str:
@@ -98,4 +99,64 @@ def disperse(result: DisperseResult, out: Console) -> None:
             )
         )
     out.print("95/95: with 95 % confidence, 95 % of all engines are on the good side (order statistics).")
+    said(result, out)
+
+
+def _some(count: int, most: int = 5) -> list[int]:
+    """Indices of at most ``most`` of ``count``, ends in."""
+    return list(range(count)) if count <= most else sorted({round(k * (count - 1) / (most - 1)) for k in range(most)})
+
+
+def budget(result: BudgetResult, out: Console) -> None:
+    """Print a result of ``budget``."""
+    at = _some(result.throttle.size)
+    heads = percent([float(result.throttle[j]) for j in at])
+    shown = [c for c in result.contributors if float(abs(c.ratio).max()) > 5e-6][:CONTRIBUTORS_SHOWN]
+    rows = [
+        [short(c.key) + (f" ({c.group})" if c.group else ""), c.effect[0], *(signed(100.0 * float(c.ratio[j])) for j in at),
+         f"{100.0 * float(c.halved.max()):.1f}"]
+        for c in shown
+    ]  # fmt: skip
+    for name, values in (
+        ("root of the sum of squares", result.ratio.rss), ("  systematic", result.ratio.systematic),
+        ("  random", result.ratio.random), (f"{result.engines} engines drawn", result.ratio.drawn),
+        ("worst-case sum", result.ratio.worst_case),
+    ):  # fmt: skip
+        rows.append([name, "", *(f"{100.0 * float(values[j]):.2f}" for j in at), ""])
+    title = "O/F at held throttle, one standard deviation [%]; s systematic, r random"
+    out.print(table(["contributor", "", *heads, "halved\nsaves [%]"], rows, left=2, title=title))
+    out.print()
+    sums = (
+        ("root of the sum of squares", "rss"),
+        (f"{result.engines} engines drawn", "drawn"),
+        ("worst-case sum", "worst_case"),
+    )
+    first = sorted(result.contributors, key=lambda c: -float(abs(c.thrust).max()))[:FEW]
+    rows = [
+        [short(c.key), *(signed(100.0 * float(c.thrust[j])) for j in at)]
+        for c in first
+        if float(abs(c.thrust).max()) > 5e-6
+    ]
+    rows += [[n, *(f"{100.0 * float(getattr(result.thrust, f)[j]):.2f}" for j in at)] for n, f in sums]
+    out.print(
+        table(["contributor", *heads], rows, title="Thrust at held throttle, one standard deviation [%]; the largest")
+    )
+    out.print()
+    if result.changes:
+        order = sorted(range(len(result.changes)), key=lambda k: -abs(float(result.nominal_change[k])))[:4]
+        order.sort()
+        first = sorted(result.contributors, key=lambda c: -float(abs(c.change[order]).max()))[:FEW]
+        rows = [["without tolerances", *(signed(100.0 * float(result.nominal_change[k])) for k in order)]]
+        rows += [[short(c.key), *(signed(100.0 * float(c.change[k])) for k in order)] for c in first]
+        named = (("root of the sum of squares", "rss"), (f"{result.engines_run} engines run", "drawn"))
+        rows += [[n, *(f"{100.0 * float(getattr(result.change, f)[k]):.2f}" for k in order)] for n, f in named]
+        heads = [result.changes[k].replace(" at ", "\nat ") for k in order]
+        out.print(
+            table(["contributor", *heads], rows, title="O/F in changes of the throttle, one deviation [%]; the largest")
+        )
+        out.print()
+    for name, members in result.groups.items():
+        out.print(Text(f'group "{name}": {", ".join(short(m) for m in members)}'))
+    for text in result.left_out:
+        out.print(Text(f"left out: {text}", style="yellow"))
     said(result, out)

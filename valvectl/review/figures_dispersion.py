@@ -23,11 +23,14 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+    from valvectl.studies.budget import BudgetResult
     from valvectl.studies.disperse import DisperseResult, Odds
 
 WIDTHS = (7.2, 8.6)
 """Of a figure with three axes [inch]."""
 BARS = 10
+MOST = 16
+"""Contributors drawn."""
 
 
 def _short(key: str) -> str:
@@ -114,3 +117,73 @@ def disperse_chart(result: DisperseResult, axes: Any = None) -> Figure:
     _convergence(rows[1], odds, result)
     _drivers(rows[2], odds)
     return figure
+
+
+@styled
+def budget_chart(result: BudgetResult, axes: Any = None) -> Figure:
+    """Contributors to O/F, largest first, with the sums; what halving each would save; sum of squares and drawn engines."""
+    shown = [c for c in result.contributors if float(np.max(np.abs(c.ratio))) > 5e-6][:MOST]
+    figure, rows = given_or_new(
+        axes, 3, 7.4, 3.6 + 0.42 * (len(shown) + 3), gridspec_kw={"height_ratios": [len(shown) + 5, len(shown) + 2, 8]}
+    )
+    n = result.throttle.size
+    settings = sorted({0, n // 2, n - 1})
+    sums = [("worst-case sum", result.ratio.worst_case), (f"{result.engines} engines drawn", result.ratio.drawn),
+            ("root of the sum of squares", result.ratio.rss)]  # fmt: skip
+    table = [*sums, *((_short(c.key) + (f" ({c.group})" if c.group else ""), np.abs(c.ratio)) for c in shown)]
+    place = np.arange(len(table))[::-1].astype(float)
+    ax = rows[0]
+    for y, (_, values) in zip(place, table, strict=True):
+        ax.plot([0.0, 100.0 * float(np.max(values))], [y, y], color="#d4d7dc", linewidth=3.0, solid_capstyle="butt")
+    for k, j in enumerate(settings):
+        ax.plot(
+            [100.0 * float(v[j]) for _, v in table], place, ("o", "s", "D")[k], color=NEUTRAL[k], markersize=4.8,
+            markeredgecolor="#ffffff", markeredgewidth=0.6, label=f"at {100.0 * float(result.throttle[j]):.0f} % throttle",
+        )  # fmt: skip
+    ax.axhline(place[2] - 0.5, color=QUIET, linewidth=0.7)
+    ax.set_yticks(place, [name for name, _ in table])
+    ax.set_ylim(-0.7, len(table) - 0.3)
+    ax.set_xlim(left=0.0)
+    ax.grid(False, axis="y")
+    ax.legend(loc="lower right")
+    ax.set_xlabel("change of O/F, one standard deviation; worst-case sum at the bounds [%]")
+    ax.set_title("Who contributes to the O/F error at held throttle")
+    _halving(rows[1], result, shown)
+    ax = rows[2]
+    x = 100.0 * result.throttle
+    ax.fill_between(x, 90.0 * result.ratio.drawn, 110.0 * result.ratio.drawn, color=ALLOWED)
+    ax.plot(x, 100.0 * result.ratio.rss, color=NEUTRAL[0], marker="o", markersize=4, label="root of the sum of squares")
+    ax.plot(
+        x, 100.0 * result.ratio.drawn, color=NEUTRAL[1], linestyle="--", marker="s", markersize=4,
+        label="engines drawn, not linearised (band: 10 %)",
+    )  # fmt: skip
+    ax.set_ylim(0.0, 1.5 * 100.0 * float(np.max(result.ratio.rss)))
+    ax.set_xlim(float(x.min()), float(x.max()))
+    ax.set_xlabel("throttle [% of full thrust]")
+    ax.set_ylabel("deviation of O/F [%]")
+    ax.set_title("Does the linear sum hold?")
+    ax.legend(loc="upper left", ncols=2)
+    return figure
+
+
+def _halving(ax: Axes, result: BudgetResult, shown: Any) -> None:
+    j = int(np.argmax(result.ratio.rss))
+    place = np.arange(len(shown))[::-1]
+    saved = [100.0 * float(c.halved[j]) for c in shown]
+    ax.barh(place, saved, height=0.6, color=NEUTRAL[0])
+    for y, value in zip(place, saved, strict=True):
+        ax.annotate(
+            f"{value:.1f}",
+            (max(value, 0.0), y),
+            xytext=(3, 0),
+            textcoords="offset points",
+            va="center",
+            fontsize=7.5,
+            color=QUIET,
+        )
+    ax.set_yticks(place, [_short(c.key) for c in shown])
+    ax.set_ylim(-0.7, len(shown) - 0.3)
+    ax.set_xlim(min(0.0, 1.1 * min(saved, default=0.0)), 1.15 * max([*saved, 0.1]))
+    ax.grid(False, axis="y")
+    ax.set_xlabel("less deviation of O/F [% of it]")
+    ax.set_title(f"What halving each alone would buy, at {100.0 * float(result.throttle[j]):.0f} % throttle")
