@@ -42,6 +42,7 @@ if TYPE_CHECKING:
     from valvectl.studies.throttle import ThrottleResult
     from valvectl.studies.torque import TorqueResult
     from valvectl.studies.torque_demand import TorqueDemand
+    from valvectl.studies.worst import WorstResult
 
 
 class Design(DesignFile):
@@ -144,6 +145,12 @@ class Design(DesignFile):
         from valvectl.studies.budget import budget
 
         return budget(self, runs, progress=progress)
+
+    def worst(self, progress: Progress | None = None) -> WorstResult:
+        """The worst engine within tolerance, found by corners and search."""
+        from valvectl.studies.worst import worst
+
+        return worst(self, progress)
 
     def disperse(self, runs: int = 100, **options: Any) -> DisperseResult:
         """Engines drawn from the tolerances; options as ``studies.disperse.disperse`` has them."""

@@ -92,6 +92,7 @@ def show(study: str, result: Any) -> None:
         "surge": cli_tables_feed.surge_or_start,
         "disturbance": cli_tables_tank.disturbance,
         "budget": cli_tables_dispersion.budget,
+        "worst": cli_tables_dispersion.worst,
         "disperse": cli_tables_dispersion.disperse,
     }
     shows[study](result, console())

@@ -15,6 +15,7 @@ from valvectl.review.wording import number, signed
 if TYPE_CHECKING:
     from valvectl.studies.budget import BudgetResult
     from valvectl.studies.disperse import DisperseResult
+    from valvectl.studies.worst import WorstResult
 
 FAILING_SHOWN, INPUTS_SHOWN, CONTRIBUTORS_SHOWN, FEW = 8, 5, 20, 5
 
@@ -159,4 +160,47 @@ def budget(result: BudgetResult, out: Console) -> None:
         out.print(Text(f'group "{name}": {", ".join(short(m) for m in members)}'))
     for text in result.left_out:
         out.print(Text(f"left out: {text}", style="yellow"))
+    said(result, out)
+
+
+def worst(result: WorstResult, out: Console) -> None:
+    """Print a result of ``worst``."""
+    rows = [
+        [c.quantity, f"{100.0 * c.throttle:.0f}", signed(100.0 * c.nominal), signed(100.0 * c.linear), signed(100.0 * c.corner),
+         signed(100.0 * c.value), str(c.tried)]
+        for c in result.cases
+    ]  # fmt: skip
+    heads = (
+        "quantity",
+        "throttle\n[%]",
+        "nominal\n[%]",
+        "by slopes\n[%]",
+        "corner\n[%]",
+        "worst\n[%]",
+        "engines\ntried",
+    )
+    out.print(table(heads, rows, title="Worst engine within tolerance"))
+    out.print()
+    for c in result.cases:
+        strong = sorted(c.at.items(), key=lambda pair: short(pair[0]))
+        text = ", ".join(
+            f"{short(key)} {'+' if x > 0.999 else '-' if x < -0.999 else f'{x:+.2f}'}" for key, x in strong
+        )
+        out.print(Text(f"{c.quantity} {signed(100.0 * c.value)} %: {text}"))
+    out.print("+ upper bound, - lower bound, a number: that share of the bound.")
+    out.print()
+    rows = [
+        [c.name, str(len(c.moved)), signed(100.0 * c.ratio_error), signed(100.0 * c.thrust_error)]
+        for c in result.corners
+    ]
+    if rows:
+        heads = ("corner of check", "inputs\nmoved", "O/F error\n[%]", "thrust error\n[%]")
+        out.print(table(heads, rows, title="Named corners: largest error over the settings, valves as scheduled"))
+        out.print()
+    if result.run is not None:
+        out.print(
+            Text(
+                f"Simulated with the engine of the worst held O/F: largest O/F error {signed(100.0 * float(result.peak_error))} %."
+            )
+        )
     said(result, out)

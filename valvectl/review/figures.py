@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from valvectl.review.figure_style import svg_text
 from valvectl.review.figures_catalogue import catalogue_chart
-from valvectl.review.figures_dispersion import budget_chart, disperse_chart
+from valvectl.review.figures_dispersion import budget_chart, disperse_chart, worst_chart
 from valvectl.review.figures_disturbance import disturbance_chart
 from valvectl.review.figures_engine import ladder_chart, spread_chart, throttle_chart
 from valvectl.review.figures_gear import gear_stage_chart
@@ -52,4 +52,5 @@ __all__ = [
     "throttle_chart",
     "torque_chart",
     "torque_demand_chart",
+    "worst_chart",
 ]

@@ -17,6 +17,7 @@ from valvectl.review.figure_style import (
     limit_line,
     plain_numbers,
     styled,
+    thinned,
 )
 
 if TYPE_CHECKING:
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
 
     from valvectl.studies.budget import BudgetResult
     from valvectl.studies.disperse import DisperseResult, Odds
+    from valvectl.studies.worst import WorstResult
 
 WIDTHS = (7.2, 8.6)
 """Of a figure with three axes [inch]."""
@@ -128,8 +130,7 @@ def budget_chart(result: BudgetResult, axes: Any = None) -> Figure:
     )
     n = result.throttle.size
     settings = sorted({0, n // 2, n - 1})
-    sums = [("worst-case sum", result.ratio.worst_case), (f"{result.engines} engines drawn", result.ratio.drawn),
-            ("root of the sum of squares", result.ratio.rss)]  # fmt: skip
+    sums = [(f"{result.engines} engines drawn", result.ratio.drawn), ("root of the sum of squares", result.ratio.rss)]
     table = [*sums, *((_short(c.key) + (f" ({c.group})" if c.group else ""), np.abs(c.ratio)) for c in shown)]
     place = np.arange(len(table))[::-1].astype(float)
     ax = rows[0]
@@ -140,14 +141,19 @@ def budget_chart(result: BudgetResult, axes: Any = None) -> Figure:
             [100.0 * float(v[j]) for _, v in table], place, ("o", "s", "D")[k], color=NEUTRAL[k], markersize=4.8,
             markeredgecolor="#ffffff", markeredgewidth=0.6, label=f"at {100.0 * float(result.throttle[j]):.0f} % throttle",
         )  # fmt: skip
-    ax.axhline(place[2] - 0.5, color=QUIET, linewidth=0.7)
+    ax.axhline(place[1] - 0.5, color=QUIET, linewidth=0.7)
     ax.set_yticks(place, [name for name, _ in table])
     ax.set_ylim(-0.7, len(table) - 0.3)
     ax.set_xlim(left=0.0)
     ax.grid(False, axis="y")
     ax.legend(loc="lower right")
-    ax.set_xlabel("change of O/F, one standard deviation; worst-case sum at the bounds [%]")
+    ax.set_xlabel("change of O/F, one standard deviation [%]")
     ax.set_title("Who contributes to the O/F error at held throttle")
+    sums_text = ", ".join(f"{100.0 * float(result.ratio.worst_case[j]):.1f} %" for j in settings)
+    ax.annotate(
+        f"worst-case sum of all bounds: {sums_text}", (1.0, 1.0), xycoords="axes fraction", xytext=(0, 5),
+        textcoords="offset points", ha="right", fontsize=8.0,
+    )  # fmt: skip
     _halving(rows[1], result, shown)
     ax = rows[2]
     x = 100.0 * result.throttle
@@ -162,12 +168,13 @@ def budget_chart(result: BudgetResult, axes: Any = None) -> Figure:
     ax.set_xlabel("throttle [% of full thrust]")
     ax.set_ylabel("deviation of O/F [%]")
     ax.set_title("Does the linear sum hold?")
-    ax.legend(loc="upper left", ncols=2)
+    ax.legend(loc="lower right")
     return figure
 
 
 def _halving(ax: Axes, result: BudgetResult, shown: Any) -> None:
     j = int(np.argmax(result.ratio.rss))
+    shown = sorted(shown, key=lambda c: -float(c.halved[j]))
     place = np.arange(len(shown))[::-1]
     saved = [100.0 * float(c.halved[j]) for c in shown]
     ax.barh(place, saved, height=0.6, color=NEUTRAL[0])
@@ -187,3 +194,43 @@ def _halving(ax: Axes, result: BudgetResult, shown: Any) -> None:
     ax.grid(False, axis="y")
     ax.set_xlabel("less deviation of O/F [% of it]")
     ax.set_title(f"What halving each alone would buy, at {100.0 * float(result.throttle[j]):.0f} % throttle")
+
+
+@styled
+def worst_chart(result: WorstResult, axes: Any = None) -> Figure:
+    """Where the inputs stand in the worst engine for O/F, and its throttle profile beside the nominal one."""
+    case = max((c for c in result.cases if c.quantity == "O/F error"), key=lambda c: abs(c.value))
+    inputs = list(case.at.items())[:24]
+    figure, rows = given_or_new(
+        axes, 2, 7.2, 3.9 + 0.2 * len(inputs), gridspec_kw={"height_ratios": [len(inputs) + 2, 14]}
+    )
+    ax = rows[0]
+    place = np.arange(len(inputs))[::-1].astype(float)
+    ax.axvline(0.0, color=QUIET, linewidth=0.8)
+    for y, (_, share) in zip(place, inputs, strict=True):
+        ax.plot([0.0, share], [y, y], color="#d4d7dc", linewidth=3.0, solid_capstyle="butt")
+        ax.plot(
+            [share],
+            [y],
+            "o" if abs(share) > 0.999 else "D",
+            color=NEUTRAL[0] if abs(share) > 0.999 else LIMIT,
+            markersize=4.5,
+        )
+    ax.set_yticks(place, [_short(key) for key, _ in inputs])
+    ax.set_ylim(-0.7, len(inputs) - 0.3)
+    ax.set_xlim(-1.15, 1.15)
+    ax.grid(False, axis="y")
+    ax.set_xlabel("place within the tolerance: -1 lower bound, 1 upper bound [-]")
+    ax.set_title(f"Worst held O/F: {100.0 * case.value:+.2f} % at {100.0 * case.throttle:.0f} % throttle")
+    ax = rows[1]
+    for run, name, colour, dash in (
+        (result.nominal_run, "as designed", QUIET, "--"), (result.run, "worst engine found", NEUTRAL[0], "-"),
+    ):  # fmt: skip
+        if run is not None:
+            time, error = thinned(run.time, 100.0 * run.ratio_error)
+            ax.plot(time, error, color=colour, linestyle=dash, linewidth=1.1, label=name)
+    ax.set_xlabel("time [s]")
+    ax.set_ylabel("O/F error [%]")
+    ax.set_title("Its throttle profile, simulated")
+    ax.legend(loc="best", ncols=2)
+    return figure

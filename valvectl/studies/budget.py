@@ -141,7 +141,7 @@ def pearson(table: Sequence[Variable]) -> FloatArray:
 
 def combined(parts: FloatArray, relation: FloatArray) -> FloatArray:
     """Standard deviation of a sum: ``parts`` (d, n) of one deviation each, ``relation`` (d, d) their correlation."""
-    return np.sqrt(np.maximum(np.einsum("in,ij,jn->n", parts, relation, parts), 0.0))
+    return np.asarray(np.sqrt(np.maximum(np.einsum("in,ij,jn->n", parts, relation, parts), 0.0)))
 
 
 def bounded(parts: FloatArray, table: Sequence[Variable]) -> FloatArray:
