@@ -287,13 +287,8 @@ def resolution(
 def throttle(
     design: DesignPath,
     sets: SetOption = None,
-    run: Annotated[
-        int | None,
-        typer.Option("--run", metavar="N", help="Repeat this run of a dispersion; needs --from.", show_default=False),
-    ] = None,
-    source: Annotated[
-        Path | None, typer.Option("--from", metavar="DIR", help="Folder of the dispersion.", show_default=False)
-    ] = None,
+    run: cli_dispersion.RunOption = None,
+    source: cli_dispersion.FromOption = None,
     as_json: JsonOption = False,
     csv: CsvOption = None,
     figure: FigureOption = None,

@@ -20,6 +20,14 @@ from valvectl.cli_common import (
     progress_bar,
 )
 
+RunOption = Annotated[
+    int | None,
+    typer.Option("--run", metavar="N", help="Repeat this run of a dispersion; needs --from.", show_default=False),
+]
+FromOption = Annotated[
+    Path | None, typer.Option("--from", metavar="DIR", help="Folder of the dispersion.", show_default=False)
+]
+
 
 def register(app: typer.Typer) -> None:
     """Give the verbs to the command line."""

@@ -182,25 +182,22 @@ def worst(result: WorstResult, out: Console) -> None:
     out.print(table(heads, rows, title="Worst engine within tolerance"))
     out.print()
     for c in result.cases:
-        strong = sorted(c.at.items(), key=lambda pair: short(pair[0]))
-        text = ", ".join(
-            f"{short(key)} {'+' if x > 0.999 else '-' if x < -0.999 else f'{x:+.2f}'}" for key, x in strong
-        )
+        by_side: dict[str, list[str]] = {"upper": [], "lower": [], "between": []}
+        for key, x in c.at.items():
+            side = "upper" if x > 0.999 else "lower" if x < -0.999 else "between"
+            by_side[side].append(short(key) + (f" at {x:+.2f} of it" if side == "between" else ""))
+        text = "; ".join(f"{side} bound: {', '.join(keys)}" for side, keys in by_side.items() if keys)
         out.print(Text(f"{c.quantity} {signed(100.0 * c.value)} %: {text}"))
-    out.print("+ upper bound, - lower bound, a number: that share of the bound.")
     out.print()
     rows = [
         [c.name, str(len(c.moved)), signed(100.0 * c.ratio_error), signed(100.0 * c.thrust_error)]
         for c in result.corners
     ]
     if rows:
-        heads = ("corner of check", "inputs\nmoved", "O/F error\n[%]", "thrust error\n[%]")
-        out.print(table(heads, rows, title="Named corners: largest error over the settings, valves as scheduled"))
+        head = ("corner of check", "inputs\nmoved", "O/F error\n[%]", "thrust error\n[%]")
+        out.print(table(head, rows, title="Named corners: largest error, valves as scheduled"))
         out.print()
     if result.run is not None:
-        out.print(
-            Text(
-                f"Simulated with the engine of the worst held O/F: largest O/F error {signed(100.0 * float(result.peak_error))} %."
-            )
-        )
+        peak = signed(100.0 * float(result.peak_error))
+        out.print(Text(f"Simulated with the engine of the worst held O/F: largest O/F error {peak} %."))
     said(result, out)
