@@ -93,7 +93,9 @@ def killed_and_resumed(folder: Path, kills: int, seed: int) -> int:
     for _ in range(kills):
         before = len(list(folder.glob("runs-*.npy")))
         more = ["--resume"] if (folder / "manifest.json").exists() else []
-        process = subprocess.Popen(command(folder, *more), env=environment, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+        process = subprocess.Popen(
+            command(folder, *more), env=environment, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+        )
         deadline, target = time.monotonic() + 60.0, min(5, before + rng.choice([0, 1]))
         while process.poll() is None and time.monotonic() < deadline:
             if (folder / "manifest.json").exists() and len(list(folder.glob("runs-*.npy"))) >= target:
@@ -105,7 +107,9 @@ def killed_and_resumed(folder: Path, kills: int, seed: int) -> int:
             hit += 1
         process.wait()
     more = ["--resume"] if (folder / "manifest.json").exists() else []
-    subprocess.run(command(folder, *more), env=environment, check=True, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    subprocess.run(
+        command(folder, *more), env=environment, check=True, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+    )
     return hit
 
 

@@ -27,6 +27,8 @@ from valvectl.studies.throttle import ThrottleResult
 
 AGREE = 0.10
 """Largest difference of the sum of squares and the deviation of drawn engines that counts as linear [-]."""
+BENT = 0.1
+"""Quadratic part of one contributor, over the root of the sum of squares, from which it is named [-]."""
 FEWEST, CHANGE_SHARE = 50, 8
 """Fewest engines drawn; every so many of the steady ones is simulated for the changes too."""
 
@@ -297,7 +299,7 @@ class _Budget:
                 "held throttle: ball's places (encoder, hold band, rounding, slot, unseen lost motion) as contributors; changes: "
                 "a simulated run finds them, only encoder errors are set",
             ),
-            cautions=tuple(self._cautions(ratio, change)),
+            cautions=tuple(self._cautions(ratio, change, contributors)),
         )
 
     def _contributor(
@@ -334,8 +336,13 @@ class _Budget:
             drawn_spread=1.0 / math.sqrt(2.0 * (count - 1)) if count > 1 else math.inf,
         )
 
-    def _cautions(self, ratio: Sums, change: Sums) -> list[str]:
+    def _cautions(self, ratio: Sums, change: Sums, contributors: list[Contributor]) -> list[str]:
         out = []
+        bent = [c.key for c in contributors if c.curvature > BENT]
+        if bent:
+            out.append(
+                f"one deviation of {', '.join(bent)} acts otherwise to one side than to the other (choking?): see worst"
+            )
         off = [
             f"{100 * x:.0f} %" for x, a in zip(self.still.settings, ratio.agreement, strict=True) if not abs(a) <= AGREE
         ]
