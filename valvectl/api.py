@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from valvectl.studies.stroke import StrokeResult
     from valvectl.studies.surge import SurgeResult
     from valvectl.studies.throttle import ThrottleResult
-    from valvectl.studies.torque import TorqueResult
+    from valvectl.studies.torque_result import TorqueResult
 
 
 class Design(DesignFile):
@@ -82,7 +82,7 @@ class Design(DesignFile):
         return self.analysis.ladder
 
     def torque(self, leg: LegName) -> TorqueResult:
-        """Static torque margin of a leg."""
+        """Stem torque of a leg: envelope by corner, margins by the rule in force and by every other, dynamic margin."""
         return self.analysis.torque[leg]
 
     def stroke(self) -> StrokeResult:

@@ -17,6 +17,7 @@ from valvectl.design.schema_base import Part, refuse
 from valvectl.design.schema_engine import Combustion, CStarTable, Engine
 from valvectl.design.schema_feed import Fitting, Injector, Jacket, Line, Liquid, Manifold, Tank
 from valvectl.design.schema_requirements import Requirements
+from valvectl.design.schema_torque import TorqueModel
 from valvectl.design.schema_valve import FlowTable, RoundPort, StemTorque, Valve
 
 SCHEMA = "valvectl-design-1"
@@ -27,7 +28,7 @@ __all__ = [
     "LEGS", "SCHEMA", "Actuator", "Battery", "CStarTable", "Combustion", "Controller", "DesignData", "Encoder",
     "Engine", "Fitting", "FlowTable", "Gains", "GearStage", "Injector", "Jacket", "Leg", "LegName", "Legs", "Line",
     "Liquid", "Location", "Manifold", "Motor", "Part", "ProfilePoint", "Requirements", "RoundPort", "Simulation",
-    "Start", "StemTorque", "Tank", "Throttle", "Valve",
+    "Start", "StemTorque", "Tank", "Throttle", "TorqueModel", "Valve",
 ]  # fmt: skip
 
 

@@ -19,6 +19,7 @@ from valvectl.parts import combustion, injector, line, nozzle, tank, valve
 from valvectl.parts.liquid import LiquidState, liquid_state
 from valvectl.parts.lookup import FloatArray
 from valvectl.plant.servo_numbers import Servo, servo_numbers
+from valvectl.plant.stem_tables import stem_tables
 
 FLOW_HEADROOM = 1.6
 """Loss tables reach to this multiple of the flow at full thrust."""
@@ -50,6 +51,7 @@ class LegMachine:
     running: FloatArray
     """Running torque, warm, no pressure, on the characteristic's grid [N m]."""
     breakaway: FloatArray
+    """Breakaway torque, likewise; both while the valve opens."""
     pressure_slope: float
     cold_factor: float
     dwell_factor: float
@@ -65,6 +67,18 @@ class LegMachine:
     delay: float
     """Combustion delay [s]."""
     servo: Servo
+    running_closing: FloatArray | None = None
+    """Running torque while the valve closes [N m]; None: as while it opens."""
+    breakaway_closing: FloatArray | None = None
+    """Breakaway torque, likewise."""
+
+    def stem_table(self, breakaway: bool, closing: bool) -> FloatArray:
+        """Running or breakaway torque of either direction, warm, no pressure [N m], on the characteristic's grid."""
+        if closing:
+            table = self.breakaway_closing if breakaway else self.running_closing
+            if table is not None:
+                return table
+        return self.breakaway if breakaway else self.running
 
     @property
     def relative_slope(self) -> float:
@@ -150,6 +164,8 @@ class Machine:
                 name,
                 running=np.zeros_like(self.legs[name].running),
                 breakaway=np.zeros_like(self.legs[name].breakaway),
+                running_closing=None,
+                breakaway_closing=None,
                 pressure_slope=0.0,
                 hydrodynamic=0.0,
                 closed_stop=-1e3,
@@ -218,7 +234,8 @@ def _leg(name: LegName, leg: Leg, flow: float, chamber_pressure: float, delay: f
     characteristic = _characteristic(
         leg.valve, up.inner_diameter, up.inner_diameter if down is None else down.inner_diameter
     )
-    torque, grid = leg.valve.torque, characteristic.angles
+    torque = leg.valve.torque
+    tables = stem_tables(torque, characteristic.angles, leg.valve.closed_stop, leg.valve.open_stop)
     return LegMachine(
         name=name,
         liquid=liquid,
@@ -233,9 +250,11 @@ def _leg(name: LegName, leg: Leg, flow: float, chamber_pressure: float, delay: f
         down_loss=down_loss,
         loss_per_step=(up_loss.size - 1) / largest,
         characteristic=characteristic,
-        running=np.interp(grid, torque.angle, torque.running),
-        breakaway=np.interp(grid, torque.angle, torque.breakaway),
-        pressure_slope=torque.pressure_slope,
+        running=tables.running,
+        breakaway=tables.breakaway,
+        running_closing=tables.running_closing,
+        breakaway_closing=tables.breakaway_closing,
+        pressure_slope=tables.pressure_slope,
         cold_factor=torque.cold_factor,
         dwell_factor=torque.dwell_factor,
         stribeck_speed=torque.stribeck_speed,

@@ -112,6 +112,7 @@ KNOBS: dict[str, tuple[Knob, ...]] = {
         Knob("legs.{leg}.tank.pressure", True),
     ),
     "torque_margin": (Knob(_RATIO, True), Knob(_LIMIT, True), Knob("battery.minimum_voltage", True)),
+    "torque_dynamic": (Knob(_LIMIT, True), Knob(_RATIO, False), Knob(_RATIO, True), Knob(_GAIN, False)),
     "stroke_time": (Knob(_RATIO, False), Knob(_RATIO, True), Knob(_SPEED, True), Knob(_LIMIT, True)),
     "gain_margin": (Knob(_GAIN, False), Knob(_DELAY, False), Knob(_FILTER, False), Knob(_STIFF, True)),
     "phase_margin": (Knob(_GAIN, False), Knob(_DELAY, False), Knob(_FILTER, False), Knob(_STIFF, True)),

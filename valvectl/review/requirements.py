@@ -8,7 +8,8 @@ from dataclasses import dataclass
 
 from valvectl.design.schema import LEGS, LegName
 from valvectl.errors import RangeError, SimulationError
-from valvectl.review.find_feed import Found, at_throttle, bounds, cavitation, chug, stiffness
+from valvectl.review import find_torque
+from valvectl.review.find_feed import Found, at_throttle, cavitation, chug, stiffness
 from valvectl.review.verdict import Operator, Row, row
 from valvectl.studies.analysis import Analysis
 from valvectl.studies.spread import COVERAGE
@@ -29,14 +30,21 @@ class Requirement:
     method: str
     applies: Callable[[Analysis, LegName | None], bool] = lambda analysis, leg: True
     """False where the design gives nothing to hold it against; there is no row then."""
+    limit_by: Callable[[Analysis, LegName | None], float | None] | None = None
+    """Limit [SI] that does not stand in the design as a number, such as a rule's; None: as it stands there."""
+    keys: tuple[str, ...] = ()
+    """Other keys of the table requirements that state the limit."""
+    method_by: Callable[[Analysis], str] = lambda analysis: ""
+    """Method where it depends on the design; empty: ``method``."""
 
-    def limit(self, analysis: Analysis) -> float:
+    def limit(self, analysis: Analysis, leg: LegName | None = None) -> float:
         """The limit in the row's unit."""
-        return float(getattr(analysis.design.requirements, self.id)) * self.scale
+        value = self.limit_by(analysis, leg) if self.limit_by is not None else None
+        return float(getattr(analysis.design.requirements, self.id) if value is None else value) * self.scale
 
     def rows(self, analysis: Analysis, only: LegName | None = None) -> list[Row]:
         """The requirement's rows: one, or one a leg, or that of one leg alone."""
-        given = f"requirements.{self.id}" in analysis.design.inputs
+        given = any(f"requirements.{key}" in analysis.design.inputs for key in (self.id, *self.keys))
         legs: tuple[LegName | None, ...] = ((only,) if only is not None else LEGS) if self.per_leg else (None,)
         out = []
         for leg in legs:
@@ -53,10 +61,10 @@ class Requirement:
                     self.title,
                     value,
                     self.operator,
-                    self.limit(analysis),
+                    self.limit(analysis, leg),
                     self.unit,
                     case,
-                    self.method,
+                    self.method_by(analysis) or self.method,
                     not given,
                 )
             )
@@ -131,17 +139,6 @@ def _travel(analysis: Analysis, leg: LegName | None) -> Found:
     return (
         math.degrees(min(to_open, to_shut)),
         f"uses {math.degrees(float(angles.min())):.1f} to {math.degrees(float(angles.max())):.1f} deg; nearest is the {end}",
-    )
-
-
-def _torque(analysis: Analysis, leg: LegName | None) -> Found:
-    assert leg is not None
-    found = analysis.torque[leg]
-    return (
-        100.0 * found.margin,
-        f"{math.degrees(found.worst_angle):.0f} deg open, {found.pressure_drop / 1e5:.1f} bar, cold, after a rest; "
-        f"{found.current:.1f} A at {found.bus_voltage:.1f} V gives {found.available:.2f} N m; "
-        f"{bounds(leg, found.moved, f'{100 * found.nominal_margin:.0f} %')}",
     )
 
 
@@ -362,8 +359,24 @@ REQUIREMENTS: tuple[Requirement, ...] = (
         "%",
         100.0,
         True,
-        _torque,
+        find_torque.static,
         "available over needed less one, worst corner (100 % rule, MIL-A-83577B / AIAA S-114, from memory)",
+        limit_by=find_torque.static_limit,
+        keys=("torque_rule",),
+        method_by=find_torque.static_method,
+    ),
+    Requirement(
+        "torque_dynamic",
+        "dynamic torque margin",
+        ">=",
+        "%",
+        100.0,
+        True,
+        find_torque.dynamic,
+        "torque left at the move's speed over torque of acceleration less one, worst corner (definition from memory)",
+        find_torque.dynamic_wanted,
+        limit_by=find_torque.dynamic_limit,
+        keys=("dynamic_torque_margin", "torque_rule"),
     ),
     Requirement("stroke_time", "full stroke", "<=", "s", 1.0, True, _stroke, "time simulation of both servos"),
     Requirement("gain_margin", "gain margin", ">=", "dB", 1.0, True, _gain_margin, _EXACT),

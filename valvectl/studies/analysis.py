@@ -28,7 +28,9 @@ from valvectl.studies.stability import StabilityResult, stability
 from valvectl.studies.stroke import StrokeResult, stroke
 from valvectl.studies.surge import SurgeResult, surge
 from valvectl.studies.throttle import ThrottleResult, stretches, throttle
-from valvectl.studies.torque import TorqueResult, torque
+from valvectl.studies.torque import by_rule, torque
+from valvectl.studies.torque_moves import commanded
+from valvectl.studies.torque_result import TorqueResult
 
 T = TypeVar("T")
 
@@ -108,16 +110,31 @@ class Analysis:
         return resolution(self.machine, self.schedule, self.design.requirements.flow_resolution)
 
     @cached_property
-    def torque(self) -> dict[LegName, TorqueResult]:
-        """Static torque margins."""
+    def torque_static(self) -> dict[LegName, TorqueResult]:
+        """Static torque margins, no rule asked."""
         corner, moved = self.torque_corner
-        return {name: torque(corner, name, self.machine, moved) for name in LEGS}
+        unknown = {name: self.design.leg(name).valve.torque.includes_unknown_factor for name in LEGS}
+        return {name: torque(corner, name, self.machine, moved, unknown[name]) for name in LEGS}
+
+    @cached_property
+    def torque(self) -> Mapping[LegName, TorqueResult]:
+        """Torque envelope, margins by every rule, dynamic margin."""
+        return _EachLeg(self._torque)
+
+    def _torque(self, name: LegName) -> TorqueResult:
+        static, stroke_time = self.torque_static[name], self.design.requirements.stroke_time
+        gain = gains_of(self.machine.legs[name].servo).position
+        orders = commanded(self.machine, self.schedule, self.profile, gain, stroke_time, name)
+        return by_rule(static, self.design, self.torque_corner[0], self.machine, orders)
 
     @cached_property
     def ratio(self) -> dict[LegName, RatioResult]:
         """Sweeps of the gear ratio."""
-        corner = self.torque_corner[0]
-        return {name: ratio(self.design, self.machine, self.schedule, name, corner) for name in LEGS}
+        corner, design = self.torque_corner[0], self.design
+        named = design.requirements.torque_rule is not None
+        asked = {name: self.torque[name].stem if named else None for name in LEGS}
+        limit = {name: None if at is None else at.asked for name, at in asked.items()}
+        return {name: ratio(design, self.machine, self.schedule, name, corner, limit[name]) for name in LEGS}
 
     @cached_property
     def loop(self) -> Mapping[LegName, LoopResult]:

@@ -25,7 +25,7 @@ from valvectl.plant.schedule import Schedule
 from valvectl.plant.servo_numbers import Servo, servo_numbers
 from valvectl.studies.resolution import step_causes
 from valvectl.studies.result import Result
-from valvectl.studies.torque import available_torque, largest_pressure_drop, standstill_current, stem_torque_needed
+from valvectl.studies.torque_demand import available_torque, greatest_need, largest_pressure_drop, standstill_current
 
 LOWEST, HIGHEST, POINTS = 0.2, 5.0, 401
 """Range of the sweep as multiples of the design's ratio, and its number of points; the middle one is the design's."""
@@ -94,7 +94,7 @@ class RatioResult(Result):
 
 def mover(machine: Machine, name: LegName, servo: Servo, drop: float, battery: float) -> Mover:
     """The closed-form mover of a servo against its largest running torque, cold, winding hot, at a battery voltage."""
-    load = float(np.max(stem_torque_needed(machine.legs[name], drop, breakaway=False)))
+    load = greatest_need(machine.legs[name], drop, breakaway=False)
     n, efficiency = servo.ratio, servo.train.efficiency
     _, volts = standstill_current(machine, name, battery)
     return Mover(
@@ -110,18 +110,26 @@ def mover(machine: Machine, name: LegName, servo: Servo, drop: float, battery: f
 
 
 def ratio(
-    design: DesignFile, machine: Machine, schedule: Schedule, name: LegName, corner: Machine | None = None
+    design: DesignFile,
+    machine: Machine,
+    schedule: Schedule,
+    name: LegName,
+    corner: Machine | None = None,
+    wanted_margin: float | None = None,
 ) -> RatioResult:
     """Sweep the total ratio of one leg by scaling its last gear stage.
 
     ``corner`` is the machine at its adverse bounds for torque (``studies.adverse``); by default ``machine`` itself.
+    ``wanted_margin`` is the plain static margin at the stem that a named rule asks for at the design's ratio [-], by
+    default ``requirements.torque_margin``; how a rule that counts inertia changes with the ratio is not followed.
     """
     leg, machine_leg = design.leg(name), machine.legs[name]
     worst = machine if corner is None else corner
     worst_leg = worst.legs[name]
     limits = design.requirements
+    wanted = limits.torque_margin if wanted_margin is None else wanted_margin
     drop = largest_pressure_drop(worst, name)
-    breakaway = float(np.max(stem_torque_needed(worst_leg, drop, breakaway=True, dwell=worst_leg.dwell_factor)))
+    breakaway = greatest_need(worst_leg, drop, breakaway=True, dwell=worst_leg.dwell_factor)
     current, _ = standstill_current(worst, name, worst.battery_minimum)
     stroke = machine_leg.open_stop - machine_leg.closed_stop
     angles = schedule.angle[name]
@@ -157,12 +165,14 @@ def ratio(
             if stage.torque_limit is not None:
                 tooth[j] = max(tooth[j], strongest * through / stage.torque_limit)
     checks = [
-        RatioCheck("static torque margin", 100.0 * margin, 100.0 * limits.torque_margin, True, "%"),
+        RatioCheck("static torque margin", 100.0 * margin, 100.0 * wanted, True, "%"),
         RatioCheck("stroke time", times, limits.stroke_time, False, "s"),
         RatioCheck("speed reserve", speed, SPEED_RESERVE, True, "x"),
         RatioCheck("motor speed", 100.0 * motor_speed, 100.0, False, "% of limit"),
         RatioCheck("flow step", 100.0 * flow, 100.0 * limits.flow_resolution, False, "%"),
     ]
+    if leg.valve.torque.includes_unknown_factor:
+        del checks[0]  # a torque that holds a factor of unknown size is no measure of a margin
     if any(stage.torque_limit is not None for stage in stages):
         checks.append(RatioCheck("gear torque", 100.0 * tooth, 100.0, False, "% of limit"))
     ratios = base * factors

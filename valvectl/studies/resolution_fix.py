@@ -27,7 +27,7 @@ from valvectl.plant.machine import Machine
 from valvectl.plant.schedule import Schedule
 from valvectl.studies.resolution import CAUSES, LegResolution, ResolutionResult, step_causes
 from valvectl.studies.result import Result
-from valvectl.studies.torque import stem_torque_needed
+from valvectl.studies.torque_demand import stem_torque_needed
 
 COUNT, BAND, JUMP, UNSEEN = CAUSES
 PORT_REACH = 4.0
