@@ -387,3 +387,30 @@ def power_loss(
     from valvectl.review.figures import power_loss_chart
 
     deliver("power-loss", {"": result}, None, as_json, csv, figure, power_loss_chart)
+
+
+@app.command(short_help="Stem torque and margin by a named rule.")
+@guarded
+def torque(
+    design: DesignPath,
+    leg: LegOption = None,
+    as_json: JsonOption = False,
+    csv: CsvOption = None,
+    figure: FigureOption = None,
+) -> None:
+    """Can the actuator turn the valve on its worst day: torque needed at named corners, and the margin by a named rule.
+
+    Breakaway and running torque [N m] both ways, warm to cold, rested and under pressure; demand by kind with the rule's
+    factors; margin [%] before and after the gears, at rest and in the fastest move; the same valve by every rule.
+
+    \b
+    Example:
+      valvectl torque hover-rig.toml --leg oxidizer --figure torque.svg
+    """
+    figure_name(figure)
+    loaded = load_design(design)
+    with status():
+        results = {name: loaded.torque(name) for name in legs_of(leg)}
+    from valvectl.review.figures import torque_envelope_chart
+
+    deliver("torque", results, leg, as_json, csv, figure, torque_envelope_chart)

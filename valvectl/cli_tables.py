@@ -9,7 +9,7 @@ from typing import Any
 from rich.console import Console
 from rich.text import Text
 
-from valvectl import cli_tables_actuator, cli_tables_feed, cli_tables_servo
+from valvectl import cli_tables_actuator, cli_tables_feed, cli_tables_servo, cli_tables_torque
 from valvectl.cli_print import console, indented, table
 from valvectl.design.quantities import visible
 from valvectl.review import wording
@@ -73,5 +73,6 @@ def show(study: str, result: Any) -> None:
         "stability": cli_tables_feed.stability,
         "power-loss": cli_tables_actuator.power_loss,
         "surge": cli_tables_feed.surge_or_start,
+        "torque": cli_tables_torque.torque,
     }
     shows[study](result, console())

@@ -209,7 +209,7 @@ def _places(
 
 
 def _inertia(torque_: float) -> Load:
-    return Load("acceleration of rotor, gears, ball", "inertia", np.array([torque_]), False)
+    return Load("inertia", "inertia", np.array([torque_]), False)
 
 
 def _compared(rule: MarginRule, stem: Judged, shaft: Judged, in_force: bool, dynamic: float) -> RuleMargin:
@@ -246,12 +246,12 @@ def _corners(
     drop = largest_pressure_drop(nominal, name)
     dwell = own.dwell_factor
     cases = (
-        ("warm, no pressure", nominal, 0.0, 1.0, 1.0),
-        ("cold, no pressure", nominal, 0.0, own.cold_factor, 1.0),
+        ("warm", nominal, 0.0, 1.0, 1.0),
+        ("cold", nominal, 0.0, own.cold_factor, 1.0),
         ("cold, long rest", nominal, 0.0, own.cold_factor, dwell),
-        ("and largest pressure", nominal, drop, own.cold_factor, dwell),
+        ("+ full pressure", nominal, drop, own.cold_factor, dwell),
         (
-            "and adverse bounds",
+            "+ adverse bounds",
             corner,
             static.pressure_drop,
             corner.legs[name].cold_factor,

@@ -202,7 +202,7 @@ def stem_loads(
 ) -> list[Load]:
     """Loads at the stem while it moves, or would move, in a direction; inertia not among them."""
     level = friction_torque(leg, drop, breakaway, dwell, direction, cold)
-    loads = [Load("seat and packing friction", "friction", level, seen.friction, seen.included)]
+    loads = [Load("valve friction", "friction", level, seen.friction, seen.included)]
     if direction == "closing":
         return loads
     stream = friction.hydrodynamic_torque(leg.hydrodynamic, leg.bore, drop)
@@ -222,6 +222,6 @@ def shaft_loads(leg: LegMachine, seen: Marks, loads: list[Load]) -> list[Load]:
     out = [Load(x.name, x.kind, x.torque / n, x.measured, x.includes_factor) for x in loads]
     total = sum((x.torque for x in loads), start=np.zeros(1))
     gears = total / n * (1.0 / efficiency - 1.0)
-    out.append(Load("gear friction at breakaway", "friction", np.asarray(gears), seen.gears))
-    out.append(Load("motor friction and cogging", "friction", np.array([servo.motor_friction]), seen.motor))
+    out.append(Load("gear friction", "friction", np.asarray(gears), seen.gears))
+    out.append(Load("motor friction", "friction", np.array([servo.motor_friction]), seen.motor))
     return out
