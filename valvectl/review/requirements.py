@@ -38,9 +38,9 @@ class Requirement:
     """Method where it depends on the design; empty: ``method``."""
 
     def limit(self, analysis: Analysis, leg: LegName | None = None) -> float:
-        """The limit in the row's unit."""
+        """The limit in the row's unit; NaN where the requirement does not apply because nothing states one."""
         value = self.limit_by(analysis, leg) if self.limit_by is not None else None
-        return float(getattr(analysis.design.requirements, self.id) if value is None else value) * self.scale
+        return float(getattr(analysis.design.requirements, self.id, math.nan) if value is None else value) * self.scale
 
     def rows(self, analysis: Analysis, only: LegName | None = None) -> list[Row]:
         """The requirement's rows: one, or one a leg, or that of one leg alone."""
