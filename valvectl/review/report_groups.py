@@ -308,20 +308,23 @@ def _stability_group(review: Review, result: StabilityResult) -> Group:
 
 
 def _torque_group(review: Review, results: Mapping[str, TorqueResult]) -> Group:
-    from valvectl.review.figures import torque_chart
+    from valvectl.review.figures import torque_chart, torque_envelope_chart
+    from valvectl.review.report_torque import notes, tables
 
     group = Group("torque", "Torque, stroke and heat", "Can the actuator break the ball loose on its worst day?")
     wanted = limit_of(review, "torque_margin")
     for leg, result in results.items():
         group.plots.append(
             _plot(
-                _whole(torque_chart(result, margin=wanted)),
+                torque_envelope_chart(result) if result.corners else _whole(torque_chart(result, margin=wanted)),
                 f"torque-{leg}",
                 f"Stem torque needed and available, {leg} leg",
                 f"{leg} leg: worst corner is cold, after a long rest, against the full tank, at the end of discharge "
                 "with a hot winding and both drives pulling. The black line should lie above the dash-dotted one.",
             )
         )
+        group.tables.extend(Table(*made) for made in tables(result))
+        group.notes.extend(notes(result))
     stroke, heat = review.studies.get("stroke"), review.studies.get("heat")
     if stroke is not None:
         rows = tuple(

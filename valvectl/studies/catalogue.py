@@ -210,6 +210,7 @@ def _numbers(
         torque_constant=of_motor("torque_constant") * (1.0 - off),
         rotor_inertia=of_motor("rotor_inertia"),
         friction=of_motor("friction") * cold_factor,
+        viscous=0.0,  # no catalogue states it
         max_speed=of_motor("max_speed"),
         temperature_limit=of_motor("winding_limit"),
         thermal_resistance=of_motor("thermal_resistance"),
@@ -243,10 +244,14 @@ def catalogue(
     filters: Filters | None = None,
     invented: bool = False,
     progress: Progress | None = None,
+    static_wanted: float | None = None,
 ) -> CatalogueResult:
-    """Evaluate every combination on a leg. ``corner`` as for ``ratio``. ValvectlError when the filters leave nothing."""
+    """Evaluate every combination on a leg. ``corner`` and ``static_wanted`` as for ``ratio``.
+
+    ValvectlError when the filters leave nothing.
+    """
     asked = filters or Filters()
-    demand = leg_demand(design, machine, schedule, name)
+    demand = leg_demand(design, machine, schedule, name, static_wanted)
     actuator, worst_design = design.leg(name).actuator, corner[1]
     base = actuator_numbers(actuator, machine.legs[name].servo, machine, name)
     worst = actuator_numbers(worst_design.leg(name).actuator, corner[0].legs[name].servo, corner[0], name)
