@@ -49,13 +49,15 @@ def motors(
         typer.Option(
             "--motors",
             metavar="FILE",
-            help="Motors (CSV, units in the head); without it invented ones.",
+            help="Motors (CSV or TOML, units in the head); without it invented ones.",
             show_default=False,
         ),
     ] = None,
     gear_file: Annotated[
         Path | None,
-        typer.Option("--gears", metavar="FILE", help="Gearboxes (CSV); without it invented ones.", show_default=False),
+        typer.Option(
+            "--gears", metavar="FILE", help="Gearboxes (CSV or TOML); without it invented ones.", show_default=False
+        ),
     ] = None,
     kind: Annotated[
         MotorChoice | None, typer.Option("--kind", help="Only this kind of motor.", show_default=False)
