@@ -42,6 +42,7 @@ _STAGES: tuple[tuple[str, str], ...] = (
     ("motor heating", "heat"),
     ("heat over the mission", "mission_heat"),
     ("both drives on one battery", "power"),
+    ("loss of power or command", "power_loss"),
     ("tolerances", "spread"),
     ("tank disturbances", "disturbance"),
 )
@@ -155,6 +156,9 @@ def check(design: DesignFile, progress: Progress | None = None) -> Review:
     coarse = [r.leg for r in missed if r.id == "flow_resolution" and r.leg is not None]
     if coarse:
         studies["resolution_fix"] = {leg: analysis.resolution_fix[leg] for leg in coarse}
+    own = {leg: analysis.gear[leg] for leg in LEGS if design.leg(leg).actuator.own_stage is not None}
+    if own:
+        studies["gear"] = own
     tell("done", of)
     if not analysis.tank_work.declared:
         studies.pop("disturbance", None)
