@@ -13,10 +13,13 @@ from valvectl.design.design_file import DesignFile
 from valvectl.design.schema import LEGS
 from valvectl.errors import RangeError, SimulationError
 from valvectl.parts.nozzle import SUMMERFIELD_RATIO
+from valvectl.review.by_hand import lines
 from valvectl.review.engine_warnings import engine_warnings
 from valvectl.review.find_tank import NOT_DECLARED
+from valvectl.review.hold_points import hold_points
 from valvectl.review.mend import remedies
 from valvectl.review.requirements import REQUIREMENTS
+from valvectl.review.sources import sources
 from valvectl.review.verdict import Review
 from valvectl.studies.analysis import Analysis
 from valvectl.studies.port_facts import port_notes
@@ -176,5 +179,8 @@ def check(design: DesignFile, progress: Progress | None = None) -> Review:
         warnings=(*failed, *warnings_of(analysis, studies.get("spread"))),
         input_hash=design.input_hash,
         versions=versions(),
+        by_hand=lines(analysis),
+        hold_points=hold_points(analysis),
+        sources=sources(analysis),
         date=datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
     )

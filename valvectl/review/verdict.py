@@ -9,6 +9,9 @@ from typing import Any, Literal
 
 from valvectl.design.design_file import DefaultUsed
 from valvectl.design.schema import LegName
+from valvectl.review.by_hand import HandLine
+from valvectl.review.hold_points import HoldPoint
+from valvectl.review.sources import Source
 from valvectl.studies.result import Result
 
 REVIEW_SCHEMA = "valvectl-review-1"
@@ -139,6 +142,12 @@ class Review(Result):
     """Program, Python and library versions."""
     date: str
     """UTC, ISO 8601."""
+    by_hand: tuple[HandLine, ...] = ()
+    """Intermediate numbers with their formulas."""
+    hold_points: tuple[HoldPoint, ...] = ()
+    """Commissioning, with limits from this design."""
+    sources: tuple[Source, ...] = ()
+    """Where the models of this run come from."""
     exclusions: tuple[str, ...] = EXCLUSIONS
     """What this analysis does not cover, whatever the design."""
 
