@@ -106,9 +106,9 @@ def test_nine_hold_points_in_order_with_limits_of_this_design():
     assert found[0].before.startswith("first power")
     assert found[-1].before.startswith("throttled")
     assert all(e.limit and e.what for h in found for e in h.evidence)
-    assert evidence(1, "oxidizer: current limit") == ["<= 3.00 A"]
-    assert evidence(2, "fuel: span") == ["89.50 to 90.50 deg"]
-    assert evidence(3, "difference of the two valves") == ["<= 5 ms"]
+    assert evidence(1, "oxidizer: current limit") == ["≤ 3.00 A"]
+    assert evidence(3, "fuel: span") == ["89.50 to 90.50 deg"]
+    assert evidence(4, "difference of the two valves") == ["≤ 5 ms"]
 
 
 def test_limits_follow_the_design():
@@ -116,14 +116,14 @@ def test_limits_follow_the_design():
         {"legs.oxidizer.actuator.current_limit": 8.0, "requirements.mixture_ratio_steady": 0.03}
     )
     found = hold_points(tighter.analysis)
-    assert "<= 2.40 A" in [e.limit for e in found[0].evidence]
+    assert "≤ 2.40 A" in [e.limit for e in found[0].evidence]
     assert "within 3 %" in [e.limit for e in found[8].evidence]
 
 
 def test_cold_breakaway_is_held_to_what_the_margin_leaves():
     allowed = rig().torque("oxidizer").available / 2.0
-    assert evidence(5, "oxidizer: first move")[0].startswith(f"<= {allowed:.2f} N m")
-    assert evidence(5, "fuel: first move") == []  # warm
+    assert evidence(6, "oxidizer: first move")[0].startswith(f"≤ {allowed:.2f} N m")
+    assert evidence(6, "fuel: first move") == []  # warm
 
 
 # ---------------------------------------------------------------------------------------------------- sources
