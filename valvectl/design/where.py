@@ -12,6 +12,7 @@ ACTS: tuple[tuple[str, str], ...] = (
     (r"^flight\.", "disturbance, row mixture_ratio_disturbed"),
     (r"^throttle\.minimum", "everything over the throttle range: schedule, ladder, resolution, stability, torque at low drop"),
     (r"^throttle\.schedule_points", "the table throttle to angles: every study over the throttle range"),
+    (r"^throttle\.rate_matched", "commands of the throttle profile: throttle and every study that runs it"),
     (r"^throttle\.profile", "throttle (the simulated run), motor heating, heat, power, disturbance, power-loss"),
     (r"^duty\.", "heat; charge and heat in pauses in power"),
     (r"^battery\.(capacity|fuse|regeneration|bus_capacitance|overvoltage_limit|dump_resistance)", "power only"),
@@ -52,6 +53,9 @@ ACTS: tuple[tuple[str, str], ...] = (
     (r"\.actuator\.(position|speed)_encoder", "loop (sampled), resolution, spread of the mixture ratio, simulated runs"),
     (r"\.actuator\.", "loop (plant), simulated runs"),
     (r"\.controller\.command_step", "resolution, simulated runs"),
+    (r"\.controller\.command_(shape|acceleration|jerk)", "commands: throttle profile, steps of loop, stroke"),
+    (r"\.controller\.(anti_windup|tracking_time|integral_dead_zone|feedforward_friction|friction_speed)",
+     "simulated runs, steps of loop, stroke; no margin depends on it"),
     (r"\.controller\.hold_band", "resolution, spread of the mixture ratio, simulated runs (hunting)"),
     (r"\.controller\.", "loop (margins, steps), simulated runs, stroke"),
 )  # fmt: skip

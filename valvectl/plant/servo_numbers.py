@@ -8,7 +8,9 @@ from dataclasses import dataclass
 from valvectl.design.schema import Leg
 from valvectl.design.schema_actuator import Actuator
 from valvectl.parts import gearing, motor
+from valvectl.parts.command_shape import KINDS, PLAIN, Shape
 from valvectl.parts.controller import CascadeGains
+from valvectl.parts.controller_more import ANTI_WINDUP, PLAIN_CASCADE, STRUCTURES, ControllerMore
 from valvectl.parts.encoder import count_size
 
 
@@ -73,6 +75,10 @@ class Servo:
     """Torque of the return spring at the closed stop, towards shut [N m]."""
     return_rate: float = 0.0
     """Its rise with opening [N m/rad]."""
+    shape: Shape = PLAIN
+    """How a new target becomes a command."""
+    more: ControllerMore = PLAIN_CASCADE
+    """Structure, feed-forward, anti-windup and notch."""
 
     @property
     def total_inertia(self) -> float:
@@ -157,4 +163,44 @@ def servo_numbers(leg: Leg) -> Servo:
         return_preload=0.0 if actuator.return_spring is None else actuator.return_spring.preload,
         return_rate=0.0 if actuator.return_spring is None else actuator.return_spring.rate,
         gains=None if controller.gains == "tune" else CascadeGains(**controller.gains.model_dump()),
+        shape=Shape(
+            kind=KINDS[controller.command_shape],
+            acceleration=_or_infinite(controller.command_acceleration_limit),
+            jerk=_or_infinite(controller.command_jerk_limit),
+        ),
+        more=_more(leg, train),
+    )
+
+
+def _or_infinite(value: float | None) -> float:
+    return math.inf if value is None else value
+
+
+def _more(leg: Leg, train: gearing.Train) -> ControllerMore:
+    c, drive = leg.controller, leg.actuator.motor
+    torque = leg.valve.torque
+    running = sum(torque.running) / len(torque.running) / torque.includes_factor
+    friction = drive.friction_torque + running / (train.ratio * train.efficiency)
+    pid, observer = c.pid, c.state_feedback
+    stated = None
+    if pid is not None and pid.gain is not None and pid.integral_time is not None and pid.derivative_time is not None:
+        stated = (pid.gain, pid.integral_time, pid.derivative_time)
+    return ControllerMore(
+        structure=STRUCTURES[c.structure],
+        anti_windup=ANTI_WINDUP[c.anti_windup],
+        tracking_time=c.tracking_time or 0.0,
+        dead_zone=c.integral_dead_zone,
+        feedforward_acceleration=c.feedforward_acceleration,
+        feedforward_friction=c.feedforward_friction,
+        friction_current=friction / drive.torque_constant,
+        friction_speed=c.friction_speed,
+        notch_frequency=c.notch_frequency or 0.0,
+        notch_width=c.notch_width,
+        notch_depth=c.notch_depth,
+        bandwidth=2.0 * math.pi * (c.bandwidth or 0.0),
+        damping=c.pole_damping,
+        weight=c.setpoint_weight,
+        pid=stated,
+        derivative_filter=10.0 if pid is None else pid.derivative_filter,
+        observer_factor=3.0 if observer is None else observer.observer_factor,
     )

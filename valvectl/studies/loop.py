@@ -15,8 +15,8 @@ from valvectl.design.schema import LegName
 from valvectl.parts.controller import CascadeGains
 from valvectl.parts.lookup import FloatArray
 from valvectl.plant.balance import OperatingPoint
+from valvectl.plant.command import move_command
 from valvectl.plant.machine import Machine
-from valvectl.plant.schedule import limit_rate
 from valvectl.plant.servo_numbers import Servo
 from valvectl.plant.simulate import simulate
 from valvectl.servo.margins import Margins
@@ -167,7 +167,7 @@ def simulate_step(
     start = point.legs[name].angle
     wanted = np.full(count, start + size)
     wanted[0] = start  # a sample at rest first, so that the rate limit works from it
-    command[name] = limit_rate(wanted, servo.speed_limit * servo.position_period)
+    command[name] = move_command(servo, wanted)
     trace = simulate(machine, gains, command, point, STEP_TIME, hydraulics=False, record=servo.position_period)
     leg = trace.legs[name]
     time = trace.time - servo.position_period  # the step is given at the second sample
