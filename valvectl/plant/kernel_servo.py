@@ -9,6 +9,16 @@ from __future__ import annotations
 from typing import Any
 
 from valvectl.parts.controller import clip, pi_integral, pi_output, position_law
+from valvectl.parts.controller_more import (
+    biquad_first,
+    biquad_output,
+    biquad_second,
+    dead_zone,
+    feedforward_current,
+    integral_back_calculated,
+    integral_clamped,
+    next_integral,
+)
 from valvectl.parts.encoder import quantise
 from valvectl.parts.friction import hydrodynamic_torque, pressure_rise, stick_or_slip, stribeck
 from valvectl.parts.gearing import play, spring_torque
@@ -19,6 +29,8 @@ from valvectl.plant import layout as ix
 from valvectl.plant.kernel_base import jit, laws
 
 laws(clip, pi_integral, pi_output, position_law, quantise, hydrodynamic_torque, pressure_rise, stick_or_slip, stribeck)
+laws(biquad_first, biquad_output, biquad_second, dead_zone, feedforward_current)
+laws(integral_back_calculated, integral_clamped, next_integral)
 laws(play, spring_torque, blend, locate, current_decay_step, return_torque)
 
 
@@ -46,8 +58,34 @@ def arrived(ring: Any, queue: Any, loop: int, now: float, held: float) -> float:
 
 
 @jit
+def send_forward(par: Any, st: Any, ring: Any, queue: Any, tick: int) -> None:
+    """Current that the command's acceleration and friction take, on its way with the position loop's output."""
+    if par[ix.FORWARD_ON] > 0.5:
+        current = feedforward_current(
+            st[ix.COMMAND],
+            st[ix.COMMAND_BEFORE],
+            st[ix.COMMAND_EARLIER],
+            par[ix.POSITION_PERIOD],
+            par[ix.FORWARD_ACCELERATION],
+            par[ix.FORWARD_FRICTION],
+            par[ix.FRICTION_SPEED],
+        )
+        push(ring, queue, ix.QUEUE_FORWARD, current, tick + par[ix.POSITION_DELAY_TICKS])
+
+
+@jit
+def notched(par: Any, st: Any, value: float) -> float:
+    """Current set-point behind the notch."""
+    output = biquad_output(value, st[ix.NOTCH_1], par[ix.NOTCH_B0])
+    st[ix.NOTCH_1] = biquad_first(value, output, st[ix.NOTCH_2], par[ix.NOTCH_B1], par[ix.NOTCH_A1])
+    st[ix.NOTCH_2] = biquad_second(value, output, par[ix.NOTCH_B2], par[ix.NOTCH_A2])
+    return output
+
+
+@jit
 def sample_position(par: Any, st: Any, ring: Any, queue: Any, command: Any, tick: int, row: int) -> None:
     """Position loop at one of its samples; ``row`` is the command in force."""
+    st[ix.COMMAND_EARLIER] = st[ix.COMMAND_BEFORE]
     st[ix.COMMAND_BEFORE] = st[ix.COMMAND]
     st[ix.COMMAND] = command[row]
     angle = st[ix.STEM_ANGLE]
@@ -65,6 +103,7 @@ def sample_position(par: Any, st: Any, ring: Any, queue: Any, command: Any, tick
     )
     wanted = clip(wanted, par[ix.SPEED_LIMIT])
     push(ring, queue, ix.LOOP_POSITION, wanted, tick + par[ix.POSITION_DELAY_TICKS])
+    send_forward(par, st, ring, queue, tick)
 
 
 @jit
@@ -80,13 +119,19 @@ def sample_speed(par: Any, st: Any, ring: Any, queue: Any, tick: int) -> None:
     error = st[ix.SPEED_SET] - st[ix.SPEED_FILTERED]
     limit = par[ix.CURRENT_LIMIT]
     output = pi_output(error, st[ix.SPEED_INTEGRAL], par[ix.KP_SPEED])
-    st[ix.SPEED_INTEGRAL] = pi_integral(
-        error,
+    if par[ix.FORWARD_ON] > 0.5:
+        output += st[ix.CURRENT_FORWARD]
+    if par[ix.NOTCH_ON] > 0.5:
+        output = notched(par, st, output)
+    st[ix.SPEED_INTEGRAL] = next_integral(
+        par[ix.ANTI_WINDUP],
+        dead_zone(error, par[ix.DEAD_ZONE]),
         st[ix.SPEED_INTEGRAL],
         par[ix.KP_SPEED],
         par[ix.KI_SPEED] * par[ix.SPEED_PERIOD],
         output,
         limit,
+        par[ix.TRACK_OUTER],
     )
     push(ring, queue, ix.LOOP_SPEED, clip(output, limit), tick + par[ix.SPEED_DELAY_TICKS])
 
@@ -97,13 +142,15 @@ def sample_current(par: Any, st: Any, ring: Any, queue: Any, tick: int) -> None:
     error = st[ix.CURRENT_SET] - st[ix.CURRENT]
     limit = par[ix.DUTY_LIMIT] * st[ix.BUS]
     output = pi_output(error, st[ix.CURRENT_INTEGRAL], par[ix.KP_CURRENT])
-    st[ix.CURRENT_INTEGRAL] = pi_integral(
+    st[ix.CURRENT_INTEGRAL] = next_integral(
+        par[ix.ANTI_WINDUP],
         error,
         st[ix.CURRENT_INTEGRAL],
         par[ix.KP_CURRENT],
         par[ix.KI_CURRENT] * par[ix.CURRENT_PERIOD],
         output,
         limit,
+        par[ix.TRACK_CURRENT],
     )
     push(ring, queue, ix.LOOP_CURRENT, clip(output, limit), tick + par[ix.CURRENT_DELAY_TICKS])
 
@@ -126,6 +173,8 @@ def control(
         if tick == due[ix.LOOP_SPEED]:
             due[ix.LOOP_SPEED] += periods[ix.LOOP_SPEED]
             st[ix.SPEED_SET] = arrived(ring, queue, ix.LOOP_POSITION, tick, st[ix.SPEED_SET])
+            if par[ix.FORWARD_ON] > 0.5:
+                st[ix.CURRENT_FORWARD] = arrived(ring, queue, ix.QUEUE_FORWARD, tick, st[ix.CURRENT_FORWARD])
             sample_speed(par, st, ring, queue, tick)
         st[ix.CURRENT_SET] = arrived(ring, queue, ix.LOOP_SPEED, tick, st[ix.CURRENT_SET])
         sample_current(par, st, ring, queue, tick)

@@ -81,6 +81,13 @@ class Servo:
     """Structure, feed-forward, anti-windup and notch."""
 
     @property
+    def acceleration_per_ampere(self) -> float:
+        """Stem acceleration per motor current with both masses moving together, no friction [rad/s^2/A]."""
+        factor = 0.5 * (1.0 / self.train.efficiency + self.train.backdrive_efficiency)
+        inertia = self.motor_inertia + self.load_inertia * factor / self.ratio**2
+        return self.torque_constant / inertia / self.ratio
+
+    @property
     def total_inertia(self) -> float:
         """All inertia seen at the stem [kg m^2]."""
         return self.ratio**2 * self.motor_inertia + self.load_inertia

@@ -25,6 +25,7 @@ from valvectl.plant import layout as ix
 from valvectl.plant.balance import OperatingPoint
 from valvectl.plant.energy import EnergyBook, energy_book
 from valvectl.plant.machine import Machine
+from valvectl.plant.pack_control import control_numbers, start_control
 
 IntArray = NDArray[np.int64]
 
@@ -220,6 +221,7 @@ def pack(
             ix.RETURN_PRELOAD: servo.return_preload,
             ix.RETURN_RATE: servo.return_rate,
             ix.OFF_TICK: np.inf,
+            **control_numbers(servo, g),
         }
         for index, value in numbers.items():
             par[k, index] = value
@@ -311,11 +313,12 @@ def simulate(
         st[k, ix.COMMAND] = st[k, ix.COMMAND_BEFORE] = command[name][0]
         count = servo.speed_count
         st[k, ix.ANGLE_BEFORE] = angle if count <= 0.0 else math.floor(angle / count + 0.5) * count
+        start_control(st[k], servo)
         flows[k] = point.flow
         orders[k, : command[name].size] = command[name]
         orders[k, command[name].size :] = command[name][-1]
-    ring = np.zeros((2, ix.LOOPS, ix.RING, 2))
-    queue = np.zeros((2, ix.LOOPS, ix.QUEUE_SIZE), dtype=np.int64)
+    ring = np.zeros((2, ix.QUEUES, ix.RING, 2))
+    queue = np.zeros((2, ix.QUEUES, ix.QUEUE_SIZE), dtype=np.int64)
     acc = np.zeros((2, ix.ACC_SIZE))
     acc[:, ix.LOWEST_BUS] = np.inf
     done = compiled()(

@@ -104,9 +104,7 @@ def _largest(start: float, good: Callable[[float], bool]) -> float:
 
 def acceleration_per_ampere(servo: Servo) -> float:
     """Stem acceleration per motor current with both masses moving together, no friction [rad/s^2/A]."""
-    factor = 0.5 * (1.0 / servo.train.efficiency + servo.train.backdrive_efficiency)
-    inertia = servo.motor_inertia + servo.load_inertia * factor / servo.ratio**2
-    return servo.torque_constant / inertia / servo.ratio
+    return servo.acceleration_per_ampere
 
 
 def tune(servo: Servo) -> CascadeGains:
