@@ -35,6 +35,14 @@ def pid_proportional(command: float, angle: float, gain: float, weight: float) -
     return gain * (weight * command - angle)
 
 
+def held_error(command: float, command_before: float, angle: float, band: float) -> float:
+    """Position error to be integrated [rad]: zero inside ``band`` [rad] once the command rests, else command less angle."""
+    error = command - angle
+    if command == command_before and abs(error) <= band:
+        return 0.0
+    return error
+
+
 def pid_derivative(part: float, difference: float, decay: float, gain: float) -> float:
     """Derivative part [A] one sample on; ``difference`` is the change of c r - y since the last sample [rad]."""
     return decay * part + gain * difference

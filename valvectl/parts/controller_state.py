@@ -9,8 +9,8 @@ One sample: the measured angle y corrects the prediction, the command r and the 
 u is remembered and the prediction moves on.
 
     e = y - th;  th += m1 e;  w += m2 e
-    u = l1 (b r - th) + l2 (c (r - r_before)/T - w) + l3 x - sum_j lj u[k-j];   u = clip(u, +-limit)
-    x += T (r - y), with anti-windup
+    u = l1 (b r - th) + l2 (c (r - r_before)/T - w) + x - sum_j lj u[k-j];   u = clip(u, +-limit)
+    x += l3 T (r - y), with anti-windup
 
 Past outputs are known to the controller and need no observer (Franklin, Powell and Workman, Digital Control of Dynamic
 Systems, sections 8.2 and 8.4, from memory).
@@ -68,7 +68,7 @@ def predicted_speed(speed: float, f22: float, early: float, late: float, u_d: fl
 
 
 def state_output(
-    angle_error: float, speed_error: float, integral: float, angle_gain: float, speed_gain: float, integral_gain: float
+    angle_error: float, speed_error: float, integral: float, angle_gain: float, speed_gain: float
 ) -> float:
     """Current set-point [A] before past outputs are taken off and before its limit."""
-    return angle_gain * angle_error + speed_gain * speed_error + integral_gain * integral
+    return angle_gain * angle_error + speed_gain * speed_error + integral

@@ -9,16 +9,7 @@ from __future__ import annotations
 from typing import Any
 
 from valvectl.parts.controller import clip, pi_integral, pi_output, position_law
-from valvectl.parts.controller_more import (
-    biquad_first,
-    biquad_output,
-    biquad_second,
-    dead_zone,
-    feedforward_current,
-    integral_back_calculated,
-    integral_clamped,
-    next_integral,
-)
+from valvectl.parts.controller_more import dead_zone, next_integral
 from valvectl.parts.encoder import quantise
 from valvectl.parts.friction import hydrodynamic_torque, pressure_rise, stick_or_slip, stribeck
 from valvectl.parts.gearing import play, spring_torque
@@ -27,10 +18,9 @@ from valvectl.parts.motor import current_decay_step
 from valvectl.parts.return_spring import return_torque
 from valvectl.plant import layout as ix
 from valvectl.plant.kernel_base import jit, laws
+from valvectl.plant.kernel_outer import forward_current, notched, pid_current, state_current
 
 laws(clip, pi_integral, pi_output, position_law, quantise, hydrodynamic_torque, pressure_rise, stick_or_slip, stribeck)
-laws(biquad_first, biquad_output, biquad_second, dead_zone, feedforward_current)
-laws(integral_back_calculated, integral_clamped, next_integral)
 laws(play, spring_torque, blend, locate, current_decay_step, return_torque)
 
 
@@ -58,31 +48,6 @@ def arrived(ring: Any, queue: Any, loop: int, now: float, held: float) -> float:
 
 
 @jit
-def send_forward(par: Any, st: Any, ring: Any, queue: Any, tick: int) -> None:
-    """Current that the command's acceleration and friction take, on its way with the position loop's output."""
-    if par[ix.FORWARD_ON] > 0.5:
-        current = feedforward_current(
-            st[ix.COMMAND],
-            st[ix.COMMAND_BEFORE],
-            st[ix.COMMAND_EARLIER],
-            par[ix.POSITION_PERIOD],
-            par[ix.FORWARD_ACCELERATION],
-            par[ix.FORWARD_FRICTION],
-            par[ix.FRICTION_SPEED],
-        )
-        push(ring, queue, ix.QUEUE_FORWARD, current, tick + par[ix.POSITION_DELAY_TICKS])
-
-
-@jit
-def notched(par: Any, st: Any, value: float) -> float:
-    """Current set-point behind the notch."""
-    output = biquad_output(value, st[ix.NOTCH_1], par[ix.NOTCH_B0])
-    st[ix.NOTCH_1] = biquad_first(value, output, st[ix.NOTCH_2], par[ix.NOTCH_B1], par[ix.NOTCH_A1])
-    st[ix.NOTCH_2] = biquad_second(value, output, par[ix.NOTCH_B2], par[ix.NOTCH_A2])
-    return output
-
-
-@jit
 def sample_position(par: Any, st: Any, ring: Any, queue: Any, command: Any, tick: int, row: int) -> None:
     """Position loop at one of its samples; ``row`` is the command in force."""
     st[ix.COMMAND_EARLIER] = st[ix.COMMAND_BEFORE]
@@ -103,7 +68,22 @@ def sample_position(par: Any, st: Any, ring: Any, queue: Any, command: Any, tick
     )
     wanted = clip(wanted, par[ix.SPEED_LIMIT])
     push(ring, queue, ix.LOOP_POSITION, wanted, tick + par[ix.POSITION_DELAY_TICKS])
-    send_forward(par, st, ring, queue, tick)
+    if par[ix.FORWARD_ON] > 0.5:
+        push(ring, queue, ix.QUEUE_FORWARD, forward_current(par, st), tick + par[ix.POSITION_DELAY_TICKS])
+
+
+@jit
+def sample_outer(par: Any, st: Any, ring: Any, queue: Any, command: Any, tick: int, row: int) -> None:
+    """PID or state feedback at one of the position loop's samples: straight to the current set-point."""
+    st[ix.COMMAND_EARLIER] = st[ix.COMMAND_BEFORE]
+    st[ix.COMMAND_BEFORE] = st[ix.COMMAND]
+    st[ix.COMMAND] = command[row]
+    angle = st[ix.STEM_ANGLE]
+    if par[ix.POSITION_ON_MOTOR] > 0.5:
+        angle = st[ix.MOTOR_ANGLE] * par[ix.PER_RATIO]
+    angle = quantise(angle, par[ix.POSITION_COUNT])
+    current = pid_current(par, st, angle) if par[ix.STRUCTURE] < 1.5 else state_current(par, st, angle)
+    push(ring, queue, ix.LOOP_SPEED, current, tick + par[ix.POSITION_DELAY_TICKS])
 
 
 @jit
@@ -168,9 +148,12 @@ def control(
         due[ix.LOOP_CURRENT] += periods[ix.LOOP_CURRENT]
         if tick == due[ix.LOOP_POSITION]:
             due[ix.LOOP_POSITION] += periods[ix.LOOP_POSITION]
-            sample_position(par, st, ring, queue, command, tick, min(due[ix.LOOPS], samples - 1))
+            if par[ix.STRUCTURE] < 0.5:
+                sample_position(par, st, ring, queue, command, tick, min(due[ix.LOOPS], samples - 1))
+            else:
+                sample_outer(par, st, ring, queue, command, tick, min(due[ix.LOOPS], samples - 1))
             due[ix.LOOPS] += 1
-        if tick == due[ix.LOOP_SPEED]:
+        if par[ix.STRUCTURE] < 0.5 and tick == due[ix.LOOP_SPEED]:
             due[ix.LOOP_SPEED] += periods[ix.LOOP_SPEED]
             st[ix.SPEED_SET] = arrived(ring, queue, ix.LOOP_POSITION, tick, st[ix.SPEED_SET])
             if par[ix.FORWARD_ON] > 0.5:

@@ -78,8 +78,14 @@ def _state(servo: Servo, g: StateGains) -> dict[int, float]:
     return out
 
 
-def start_control(st: FloatArray, servo: Servo) -> None:
-    """Set the controller's memory for a valve at rest at ``st[STEM_ANGLE]`` with the command ``st[COMMAND]`` [rad]."""
+def start_control(st: FloatArray, servo: Servo, gains: CascadeGains) -> None:
+    """Set the controller's memory for a valve at rest at ``st[STEM_ANGLE]`` with the command ``st[COMMAND]`` [rad].
+
+    A set-point weight below one leaves a part of the command to the integral: that part stands in it already.
+    """
+    if gains.outer is not None:
+        gain = gains.outer.gain if isinstance(gains.outer, PidGains) else gains.outer.angle
+        st[ix.SPEED_INTEGRAL] = gain * (1.0 - gains.outer.weight) * st[ix.COMMAND]
     angle = quantise(float(st[ix.STEM_ANGLE]), servo.position_count)
     st[ix.COMMAND_EARLIER] = st[ix.COMMAND]
     st[ix.WEIGHED_BEFORE] = servo.feedforward * st[ix.COMMAND] - angle

@@ -313,7 +313,7 @@ def simulate(
         st[k, ix.COMMAND] = st[k, ix.COMMAND_BEFORE] = command[name][0]
         count = servo.speed_count
         st[k, ix.ANGLE_BEFORE] = angle if count <= 0.0 else math.floor(angle / count + 0.5) * count
-        start_control(st[k], servo)
+        start_control(st[k], servo, gains[name])
         flows[k] = point.flow
         orders[k, : command[name].size] = command[name]
         orders[k, command[name].size :] = command[name][-1]
