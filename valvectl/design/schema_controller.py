@@ -32,7 +32,7 @@ class Pid(Part):
     integral_time: Time | None = Field(default=None, gt=0.0, description="Ti; default: worked out")
     derivative_time: Time | None = Field(default=None, ge=0.0, description="Td; default: worked out")
     derivative_filter: Number = Field(
-        default=10.0, ge=1.0, le=100.0, description="N: the derivative is filtered with the time constant Td/N"
+        default=20.0, ge=1.0, le=100.0, description="N: the derivative is filtered with the time constant Td/N"
     )
 
     @model_validator(mode="after")
@@ -48,7 +48,7 @@ class StateFeedback(Part):
     """Observer for angle and speed of the rigid actuator, integral of the position error; gains by pole placement."""
 
     observer_factor: Number = Field(
-        default=3.0, ge=1.0, le=20.0, description="poles of the observer over those of the closed loop"
+        default=12.0, ge=1.0, le=30.0, description="poles of the observer over those of the closed loop"
     )
 
 

@@ -10,7 +10,7 @@ back-calculation  x += Kp Ki T e + T/Tt (v - u)
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from valvectl.parts.controller import clip, pi_integral
 
@@ -58,10 +58,23 @@ class ControllerMore:
     """Set-point weight b of the proportional part [-]."""
     pid: tuple[float, float, float] | None = None
     """Gain [A/rad], integral and derivative time [s] as stated; None: worked out."""
-    derivative_filter: float = 10.0
+    derivative_filter: float = 20.0
     """N: filter of the derivative, time constant Td/N [-]."""
-    observer_factor: float = 3.0
+    observer_factor: float = 12.0
     """Poles of the observer over those of the closed loop [-]."""
+
+    def for_tuning(self) -> ControllerMore:
+        """The same without what the linear loop does not know of, or what leaves its stability as it is."""
+        return replace(
+            self,
+            anti_windup=CONDITIONAL,
+            tracking_time=0.0,
+            dead_zone=0.0,
+            feedforward_acceleration=0.0,
+            feedforward_friction=0.0,
+            friction_current=0.0,
+            friction_speed=1.0,
+        )
 
     @property
     def fed_forward(self) -> bool:

@@ -24,7 +24,7 @@ class PidGains:
     """Ti [s]."""
     derivative_time: float
     """Td [s]."""
-    derivative_filter: float = 10.0
+    derivative_filter: float = 20.0
     """N [-]."""
     weight: float = 1.0
     """Set-point weight b of the proportional part [-]; c of the derivative part is ``Servo.feedforward``."""

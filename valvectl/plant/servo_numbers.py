@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from valvectl.design.schema import Leg
 from valvectl.design.schema_actuator import Actuator
@@ -79,6 +79,11 @@ class Servo:
     """How a new target becomes a command."""
     more: ControllerMore = PLAIN_CASCADE
     """Structure, feed-forward, anti-windup and notch."""
+
+    def without_feedforward(self) -> Servo:
+        """The same servo with nothing of the command fed forward."""
+        more = replace(self.more, feedforward_acceleration=0.0, feedforward_friction=0.0)
+        return replace(self, feedforward=0.0, more=more)
 
     @property
     def acceleration_per_ampere(self) -> float:
@@ -208,6 +213,6 @@ def _more(leg: Leg, train: gearing.Train) -> ControllerMore:
         damping=c.pole_damping,
         weight=c.setpoint_weight,
         pid=stated,
-        derivative_filter=10.0 if pid is None else pid.derivative_filter,
-        observer_factor=3.0 if observer is None else observer.observer_factor,
+        derivative_filter=20.0 if pid is None else pid.derivative_filter,
+        observer_factor=12.0 if observer is None else observer.observer_factor,
     )

@@ -18,9 +18,11 @@ from typing import Any, Literal
 import numpy as np
 
 from valvectl.parts.controller import CascadeGains, filter_share
+from valvectl.parts.controller_more import CASCADE
 from valvectl.parts.lookup import FloatArray
 from valvectl.plant.linear import servo_matrices
 from valvectl.plant.servo_numbers import Servo
+from valvectl.servo.structures import extra_names, forward_row, loops_of, notch_row, outer_row
 
 BreakPoint = Literal["position", "speed", "current"]
 LOOP_ORDER: tuple[BreakPoint, BreakPoint, BreakPoint] = ("position", "speed", "current")
@@ -89,15 +91,22 @@ class _Schedule:
     def __init__(self, servo: Servo, gains: CascadeGains, broken: BreakPoint | None) -> None:
         self.servo, self.gains, self.broken = servo, gains, broken
         # Loops outside the broken one are open: the inner loop is judged by itself.
-        first = LOOP_ORDER.index(broken) if broken is not None else 0
-        self.loops = LOOP_ORDER[first:]
+        self.cascade = servo.more.structure == CASCADE
+        order = loops_of(servo)
+        first = order.index(broken) if broken is not None else 0
+        self.loops = order[first:]
         self.names = ["i", "wm", "am", "ws", "as", "v", "i_set", "w_set", "a_before", "w", "x", "y", "cmd_before"]
+        if not self.cascade:  # a state that nothing moves would look like one that never dies away
+            self.names = [name for name in self.names if name not in ("w_set", "a_before", "w")]
+        self.names += extra_names(servo, gains)
         self.waiting: dict[str, int] = {}
         for loop in self.loops:
             period, delay = self.timing(loop)
             most = math.floor(delay / period + _EPS) + 2
             self.names += [f"{loop}_q{j}" for j in range(most)]
             self.waiting[loop] = math.floor(delay / period + _EPS)
+            if loop == "position" and self.forward_travels:
+                self.names += [f"forward_q{j}" for j in range(most)]
         self.at = {name: j for j, name in enumerate(self.names)}
         self.size = len(self.names)
         # columns: state, then inputs (command, measurement put in at the break, load torque)
@@ -109,6 +118,11 @@ class _Schedule:
         self.plant[:5, self.at["v"]] = b[:, 0]
         self.plant[:5, self.size + 2] = b[:, 1]
         self._moves: dict[float, FloatArray] = {}
+
+    @property
+    def forward_travels(self) -> bool:
+        """True when a current fed forward travels with the position loop's output (cascade)."""
+        return self.cascade and self.servo.more.feedforward_acceleration > 0.0
 
     def timing(self, loop: str) -> tuple[float, float]:
         s = self.servo
@@ -154,7 +168,13 @@ class _Schedule:
         m = self.identity()
         if loop == "position":
             angle = self.source("injected") if self.broken == "position" else self.measured("position")
+            if not self.cascade:
+                m[self.at[f"position_q{self.waiting[loop]}"]] = outer_row(self, m, angle)
+                self.waiting[loop] += 1
+                return m
             command, before = self.source("command"), self.row("cmd_before")
+            if self.forward_travels:
+                m[self.at[f"forward_q{self.waiting[loop]}"]] = forward_row(self, m)
             output = g.position * (command - angle) + s.feedforward / s.position_period * (command - before)
             m[self.at["cmd_before"]] = command
         elif loop == "speed":
@@ -166,6 +186,10 @@ class _Schedule:
             used = self.source("injected") if self.broken == "speed" else filtered
             error = self.row("w_set") - used
             output = g.speed * error + self.row("x")
+            if "i_forward" in self.at:
+                output = output + self.row("i_forward")
+            if s.more.notch_frequency > 0.0:
+                output = notch_row(self, m, output, s.speed_period)
             m[self.at["x"]] = self.row("x") + g.speed * g.speed_integral * s.speed_period * error
         else:
             used = self.source("injected") if self.broken == "current" else self.row("i")
@@ -179,14 +203,18 @@ class _Schedule:
     def take_effect(self, loop: BreakPoint) -> FloatArray:
         """Matrix of the oldest waiting output taking effect."""
         m = self.identity()
-        held = {"position": "w_set", "speed": "i_set", "current": "v"}[loop]
-        m[self.at[held]] = self.row(f"{loop}_q0")
+        held = {"position": "w_set" if self.cascade else "i_set", "speed": "i_set", "current": "v"}[loop]
+        lines: list[tuple[str, str]] = [(loop, held)]
+        if loop == "position" and self.forward_travels:
+            lines.append(("forward", "i_forward"))
         self.waiting[loop] -= 1
-        slots = sum(name.startswith(f"{loop}_q") for name in self.names)
-        for j in range(slots):  # the line moves up; places left empty forget what they held
-            m[self.at[f"{loop}_q{j}"]] = (
-                self.row(f"{loop}_q{j + 1}") if j < self.waiting[loop] else np.zeros(self.width)
-            )
+        for line, name in lines:
+            m[self.at[name]] = self.row(f"{line}_q0")
+            slots = sum(name.startswith(f"{line}_q") for name in self.names)
+            for j in range(slots):  # the line moves up; places left empty forget what they held
+                m[self.at[f"{line}_q{j}"]] = (
+                    self.row(f"{line}_q{j + 1}") if j < self.waiting[loop] else np.zeros(self.width)
+                )
         return m
 
     def instants(self, length: float) -> list[tuple[float, int, int, BreakPoint]]:
