@@ -108,7 +108,7 @@ class ControllerBase(Part):
         default=1.0, ge=0.4, le=1.0, description="pid, state_feedback: damping ratio of the pair of placed poles"
     )
     setpoint_weight: Fraction = Field(
-        default=1.0, ge=0.0, le=1.0, description="pid, state_feedback: share of the command in the proportional part"
+        default=0.6, ge=0.0, le=1.0, description="pid, state_feedback: share of the command in the proportional part"
     )
     pid: Pid | None = Field(default=None, description="gains of structure pid; default: worked out")
     state_feedback: StateFeedback | None = Field(default=None, description="observer of structure state_feedback")
@@ -136,6 +136,9 @@ class ControllerBase(Part):
             raise refuse("tracking_time", "is of use with anti_windup back_calculation only")
         if self.bandwidth is not None and self.pid is not None and self.pid.gain is not None:
             raise refuse("bandwidth", "has no effect beside gains in pid; leave one of them out")
+        if self.anti_windup == "clamped" and self.structure != "cascade" and self.setpoint_weight < 1.0:
+            why = "the integral carries what the weight leaves out of the command"
+            raise refuse("anti_windup", f"clamped needs setpoint_weight 1 with structure {self.structure}: {why}")
         shape, acceleration, jerk = self.command_shape, self.command_acceleration_limit, self.command_jerk_limit
         if acceleration is not None and shape == "ramp":
             raise refuse("command_acceleration_limit", "has no effect with command_shape ramp")
