@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from valvectl.studies.analysis import Analysis
     from valvectl.studies.catalogue import CatalogueResult, Filters
     from valvectl.studies.disturbance_result import DisturbanceResult
+    from valvectl.studies.equations import ControllerEquations
     from valvectl.studies.fill import FillResult
     from valvectl.studies.gear_result import GearStageResult
     from valvectl.studies.ladder import LadderResult
@@ -80,6 +81,12 @@ class Design(DesignFile):
     def loop(self, leg: LegName) -> LoopResult:
         """Frequency and step analysis of a leg's position loop."""
         return self.analysis.loop[leg]
+
+    def equations(self, leg: LegName) -> ControllerEquations:
+        """The difference equations of a leg's controller with its numbers."""
+        from valvectl.studies.equations import controller_equations
+
+        return controller_equations(leg, self.machine.legs[leg].servo, self.analysis.gains[leg])
 
     def resolution(self) -> ResolutionResult:
         """Flow and mixture ratio per smallest reliable step and after a reversal, ball offset, both legs together."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from valvectl.design.schema import LegName
@@ -24,7 +24,7 @@ class ControllerEquations(Result):
     """cascade, pid or state_feedback."""
     loops: tuple[LoopEquations, ...]
     """Outermost first; numbers exact."""
-    shown: tuple[LoopEquations, ...]
+    shown: tuple[LoopEquations, ...] = field(repr=False)
     """The same with six digits, to read."""
 
     def columns(self) -> dict[str, Any]:
