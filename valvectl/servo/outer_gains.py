@@ -23,6 +23,8 @@ from valvectl.plant.servo_numbers import Servo
 
 FASTEST = 0.5
 """Largest bandwidth times sample period that is tried [-]."""
+SLOWEST = 2.0
+"""Smallest bandwidth that is tried [rad/s]; a throttle valve below it is of no use."""
 
 
 def ackermann(a: FloatArray, b: FloatArray, poles: FloatArray) -> FloatArray:
@@ -122,6 +124,14 @@ def at_bandwidth(servo: Servo, base: CascadeGains, bandwidth: float) -> CascadeG
     return replace(base, position=0.0, speed=0.0, speed_integral=0.0, outer=outer)
 
 
+def placed_bandwidth(gains: CascadeGains) -> float:
+    """Where the poles of PID or state feedback were placed [Hz], for stated gains of a PID 1/Td; zero for the cascade."""
+    outer = gains.outer
+    if isinstance(outer, PidGains):
+        return 0.0 if outer.derivative_time <= 0.0 else 1.0 / (2.0 * math.pi * outer.derivative_time)
+    return 0.0 if outer is None else outer.bandwidth / (2.0 * math.pi)
+
+
 def current_per_count(servo: Servo, gains: CascadeGains) -> float:
     """Change of the current set-point by one count of the position encoder, at once [A]."""
     outer = gains.outer
@@ -147,7 +157,7 @@ def outer_gains(
     if more.bandwidth > 0.0:
         return at_bandwidth(servo, base, more.bandwidth)
     bound = FASTEST / servo.position_period
-    found = largest(0.3 * bound, lambda w: w <= bound and good(at_bandwidth(servo, base, w)))
+    found = largest(0.3 * bound, lambda w: SLOWEST <= w <= bound and good(at_bandwidth(servo, base, w)))
     if found <= 0.0:
         raise ValvectlError(
             "no bandwidth of the position loop keeps its margins; its period or delay is too long, or its encoder too coarse"

@@ -125,7 +125,7 @@ def tune(servo: Servo) -> CascadeGains:
             half_slot=0.0,
             hold_band=0.0,
             command_step=0.0,
-            position_count=0.0,
+            position_count=0.0 if servo.more.structure == CASCADE else servo.position_count,
             position_accuracy=0.0,
             speed_limit=1.0,
             motor_friction=0.0,
