@@ -14,6 +14,7 @@ import valvectl
 from valvectl.parts.controller import CascadeGains
 from valvectl.plant.servo_numbers import Servo
 from valvectl.servo.sampled import closed_loop, open_loop
+from valvectl.servo.transfers import PLACES, complementary, loop_gain, sensitivity, transfers
 
 RIG = Path(__file__).parents[2] / "designs" / "hover-rig.toml"
 GAINS = CascadeGains(position=30.0, speed=1.2, speed_integral=25.0, current=0.9, current_integral=600.0)
@@ -102,3 +103,65 @@ def test_cut_loop_sample_by_sample(case, at):
     rest = [0.0] * count
     slow = simulate_events(servo, GAINS, count, rest, rest, broken=at, injected=list(injected))
     assert worst(got, slow.returned) < 1e-9
+
+
+@pytest.mark.parametrize("case", [name for name in CASES if CASES[name].get("trim_gain")])
+def test_trim_cut_sample_by_sample(case):
+    servo = servo_of(case)
+    count = 150
+    injected = np.random.default_rng(6).normal(scale=0.01, size=count)
+    got = -open_loop(servo, GAINS, "outer").simulate(injected[:, None])[:, 0]
+    rest = [0.0] * count
+    slow = simulate_events(servo, GAINS, count, rest, rest, broken="outer", injected=list(injected))
+    assert worst(got, slow.returned) < 1e-9
+
+
+@pytest.mark.parametrize("at", PLACES)
+@pytest.mark.parametrize("case", ["offsets", "observer", "sensor lags", "all of it"])
+def test_sensitivities_close_the_loop_gain(case, at):
+    """S + T = 1 and S = 1/(1 + L) at every place where a loop closes, by frequency response."""
+    servo = servo_of(case)
+    omega = np.geomspace(1e-3, 1.0, 25) * np.pi / loop_gain(servo, GAINS, at).period
+    gain, s, t = (
+        f(servo, GAINS, at).response(omega)[:, 0, 0] for f in (loop_gain, sensitivity, complementary)
+    )
+    assert np.max(np.abs(s + t - 1.0)) < 1e-9
+    if at != "outer" or servo.trim_gain > 0.0:
+        assert np.max(np.abs(s * (1.0 + gain) - 1.0)) < 1e-7
+        everything = transfers(servo, GAINS, at)
+        noise = everything.response(omega)[:, 0, 1]
+        assert np.max(np.abs(noise + t)) < 1e-7 * np.max(np.abs(t))
+    else:
+        assert np.max(np.abs(gain - t)) == 0.0
+
+
+@pytest.mark.parametrize("at", ["position", "speed", "current"])
+def test_transfers_sample_by_sample(at):
+    """Noise on the measurement that goes round the closed loop, against the slow simulation of the cut loop fed back."""
+    servo = servo_of("offsets")
+    noise = np.random.default_rng(8).normal(scale=1e-3, size=60)
+    everything = transfers(servo, GAINS, at)
+    u = np.column_stack([np.zeros(60), noise, np.zeros(60)])
+    got = everything.simulate(u)
+    injected = got[:, 0] + noise
+    rest = [0.0] * 60
+    slow = simulate_events(servo, GAINS, 60, rest, rest, broken=at, injected=list(injected))
+    assert worst(got[:, 0], slow.returned) < 1e-9
+    assert worst(got[:, 1], slow.stem) < 1e-9
+    assert worst(got[:, 4], slow.current) < 1e-9
+
+
+@pytest.mark.parametrize("case", ["offsets", "trim from the stem", "all of it"])
+def test_outer_transfer_is_the_closed_loop(case):
+    servo = servo_of(case)
+    omega = np.array([1.0, 10.0, 60.0, 300.0])
+    whole = closed_loop(servo, GAINS).response(omega)
+    got = transfers(servo, GAINS, "outer").response(omega)
+    assert got[:, 1, 0] == pytest.approx(whole[:, 1, 0], rel=1e-9)  # command to stem
+    assert got[:, 1, 2] == pytest.approx(whole[:, 1, 1], rel=1e-9)  # load to stem
+    if servo.trim_gain > 0.0:
+        # At rest a load torque twists the train between motor and stem; the trim takes that error away.
+        twist = 1.0 / servo.spring
+        untrimmed = closed_loop(replace(servo, trim_gain=0.0), GAINS).response(np.array([1e-3]))[0, 1, 1]
+        assert untrimmed == pytest.approx(-twist, rel=0.02)
+        assert abs(closed_loop(servo, GAINS).response(np.array([1e-3]))[0, 1, 1]) < 1e-2 * twist

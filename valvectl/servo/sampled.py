@@ -277,13 +277,14 @@ class _Schedule:
         return self.measured(loop)
 
 
-def open_loop(servo: Servo, gains: CascadeGains, at: BreakPoint) -> Discrete:
+def open_loop(servo: Servo, gains: CascadeGains, at: Place) -> Discrete:
     """Loop gain L(z) at a break point, negative feedback taken out (the characteristic equation is 1 + L = 0).
 
     The loop is cut at its measurement; loops inside stay closed, loops outside are open. Sample period is the loop's.
+    ``outer`` is the trim from the stem's encoder; without one its gain is zero (see ``transfers.loop_gain``).
     """
     schedule = _Schedule(servo, gains, at)
-    period, _ = schedule.timing(at)
+    period, _ = schedule.timing("position" if at == "outer" else at)
     total = schedule.period_map(period)
     n = schedule.size
     injected = n + schedule.inputs.index("injected")
