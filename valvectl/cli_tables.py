@@ -18,6 +18,7 @@ from valvectl import (
     cli_tables_ratio,
     cli_tables_servo,
     cli_tables_tank,
+    cli_tables_timing,
 )
 from valvectl.cli_print import console, indented, table
 from valvectl.design.quantities import visible
@@ -79,6 +80,7 @@ def show(study: str, result: Any) -> None:
         "loop": cli_tables_servo.loop,
         "resolution": cli_tables_servo.resolution,
         "throttle": cli_tables_servo.throttle,
+        "timing": cli_tables_timing.timing,
         "ports": cli_tables_ports.ports,
         "purge": cli_tables_ports.purge,
         "gas": cli_tables_ports.gas,

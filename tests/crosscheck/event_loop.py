@@ -116,9 +116,7 @@ class SpeedLoop:
 
     def sample(self, wanted: float, measured: float) -> float:
         out = self.gains.speed * (wanted - measured) + self.integral
-        self.integral += (
-            self.gains.speed * self.gains.speed_integral * self.servo.speed_period * (wanted - measured)
-        )
+        self.integral += self.gains.speed * self.gains.speed_integral * self.servo.speed_period * (wanted - measured)
         return out
 
 

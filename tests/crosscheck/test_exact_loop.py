@@ -122,9 +122,7 @@ def test_sensitivities_close_the_loop_gain(case, at):
     """S + T = 1 and S = 1/(1 + L) at every place where a loop closes, by frequency response."""
     servo = servo_of(case)
     omega = np.geomspace(1e-3, 1.0, 25) * np.pi / loop_gain(servo, GAINS, at).period
-    gain, s, t = (
-        f(servo, GAINS, at).response(omega)[:, 0, 0] for f in (loop_gain, sensitivity, complementary)
-    )
+    gain, s, t = (f(servo, GAINS, at).response(omega)[:, 0, 0] for f in (loop_gain, sensitivity, complementary))
     assert np.max(np.abs(s + t - 1.0)) < 1e-9
     if at != "outer" or servo.trim_gain > 0.0:
         assert np.max(np.abs(s * (1.0 + gain) - 1.0)) < 1e-7

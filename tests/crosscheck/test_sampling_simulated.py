@@ -69,9 +69,7 @@ def run(machine: Machine, command: np.ndarray, step: float = 10 * US, seed: int 
     order["oxidizer"] = order["oxidizer"] + command
     both = dict.fromkeys(machine.legs, GAINS)
     duration = period * (command.size - 1)
-    return simulate(
-        machine, both, order, point, duration, hydraulics=False, step=step, record=period, seed=seed
-    )
+    return simulate(machine, both, order, point, duration, hydraulics=False, step=step, record=period, seed=seed)
 
 
 def stepped(count: int) -> np.ndarray:

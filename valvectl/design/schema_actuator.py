@@ -262,9 +262,7 @@ class Controller(Part):
     observer_bandwidth: Rate | None = Field(
         default=None, gt=0.0, description="natural frequency of the tracking observer, radians a second"
     )
-    observer_damping: Number = Field(
-        default=1.0, ge=0.3, le=3.0, description="damping ratio of the tracking observer"
-    )
+    observer_damping: Number = Field(default=1.0, ge=0.3, le=3.0, description="damping ratio of the tracking observer")
     stem_trim: Rate = Field(
         default=0.0,
         ge=0.0,

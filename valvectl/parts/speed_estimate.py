@@ -20,10 +20,8 @@ def observer_gains(period: float, bandwidth: float, damping: float) -> tuple[flo
     """
     decay = math.exp(-damping * bandwidth * period)
     under = 1.0 - damping * damping
-    if under >= 0.0:
-        swing = math.cos(bandwidth * period * math.sqrt(under))
-    else:
-        swing = math.cosh(bandwidth * period * math.sqrt(-under))
+    turn = bandwidth * period * math.sqrt(abs(under))
+    swing = math.cos(turn) if under >= 0.0 else math.cosh(turn)
     return 1.0 - decay * decay, 1.0 + decay * decay - 2.0 * decay * swing
 
 

@@ -9,6 +9,7 @@ import warnings
 from pathlib import Path
 from typing import Any
 
+
 def _source_digest() -> str:
     """Digest of every source that ends up in the compiled code; numba itself watches only the entry point's file."""
     import numba

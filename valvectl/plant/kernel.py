@@ -69,7 +69,8 @@ def run(
 
     Shapes: par (2, PAR_SIZE), glob (GLOB_SIZE,), valve_tables (2, TAB_SIZE, n), losses (2, 2, m), c_star (nx, nr),
     command (2, samples) [rad], periods (2, LOOPS) [steps], due (2, LOOPS + 1), late (2, LOOPS, LATE), st (2, ST_SIZE),
-    flows (2, 2^b) ring, ring (2, LOOPS, RING, 2), queue (2, LOOPS, QUEUE_SIZE), acc (2, ACC_SIZE), rec (rows, REC_SIZE). All C-contiguous.
+    flows (2, 2^b) ring, ring (2, LOOPS, RING, 2), queue (2, LOOPS, QUEUE_SIZE), acc (2, ACC_SIZE), rec (rows, REC_SIZE).
+    All C-contiguous.
     """
     h, per_step = glob[ix.STEP], glob[ix.PER_STEP]
     hydraulics = glob[ix.HYDRAULICS] > 0.5

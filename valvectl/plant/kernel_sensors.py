@@ -21,9 +21,7 @@ def sense(par: Any, st: Any) -> None:
         before, after = st[ix.STEM_BEFORE], stem
         if par[ix.POSITION_ON_MOTOR] > 0.5:
             before, after = st[ix.MOTOR_BEFORE], motor
-        st[ix.POSITION_SEEN] = lagged(
-            st[ix.POSITION_SEEN], before, after, par[ix.POSITION_KEEP], par[ix.POSITION_RAMP]
-        )
+        st[ix.POSITION_SEEN] = lagged(st[ix.POSITION_SEEN], before, after, par[ix.POSITION_KEEP], par[ix.POSITION_RAMP])
         before, after = st[ix.STEM_BEFORE], stem
         if par[ix.SPEED_ON_MOTOR] > 0.5:
             before, after = st[ix.MOTOR_BEFORE], motor

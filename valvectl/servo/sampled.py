@@ -104,7 +104,7 @@ class _Schedule:
             "current_seen": servo.current_sensor_lag,
             "trim_seen": servo.trim_sensor_lag if self.trimmed else 0.0,
         }
-        self.lags = {name: lag for name, lag in lags.items() if lag > 0.0}
+        self.lags = {name: lag for name, lag in lags.items() if lag > _EPS}  # a lag of a nanosecond is none
         self.names += list(self.lags)
         self.names += ["w_observed"] if servo.observer_bandwidth > 0.0 else []
         self.names += ["trim"] if self.trimmed else []

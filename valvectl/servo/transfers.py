@@ -50,9 +50,7 @@ def complementary(servo: Servo, gains: CascadeGains, at: Place = "position") -> 
     if at == "outer" and servo.trim_gain <= 0.0:
         return _command_to_stem(servo, gains)
     loop = loop_gain(servo, gains, at)
-    return replace(
-        loop, a=loop.a - loop.b @ loop.c, inputs=(f"{at}_reference",), outputs=(f"{at}_measured",)
-    )
+    return replace(loop, a=loop.a - loop.b @ loop.c, inputs=(f"{at}_reference",), outputs=(f"{at}_measured",))
 
 
 def _command_to_stem(servo: Servo, gains: CascadeGains) -> Discrete:
