@@ -187,7 +187,10 @@ def test_first_order_lag_of_a_straight_input():
     for _ in range(400):
         value = lagged(value, now, now + step, keep, ramp)
         now += step
-    verify(row("FOH-ramp", "lag behind a ramp over the time constant", 1.0, "first-order lag, any control text"), (now - value) / tau)
+    verify(
+        row("FOH-ramp", "lag behind a ramp over the time constant", 1.0, "first-order lag, any control text"),
+        (now - value) / tau,
+    )
 
 
 @pytest.mark.parametrize("decay", [0.3, 0.8])
@@ -217,13 +220,22 @@ def test_tracking_filters_noise_and_lag(damping):
     out = response(g, h, period, impulse)
     scale = g * (4.0 - h - 2.0 * g)
     angle = (2.0 * g * g + h * (2.0 - 3.0 * g)) / scale
-    verify(row(f"g-h-angle-{damping}", "variance of the angle over that of the reading", angle, GH), float(np.sum(out[:, 0] ** 2)))
+    verify(
+        row(f"g-h-angle-{damping}", "variance of the angle over that of the reading", angle, GH),
+        float(np.sum(out[:, 0] ** 2)),
+    )
     speed = 2.0 * h * h / (period**2 * scale)
-    verify(row(f"g-h-speed-{damping}", "variance of the speed over that of the reading [1/s^2]", speed, GH), float(np.sum(out[:, 1] ** 2)))
+    verify(
+        row(f"g-h-speed-{damping}", "variance of the speed over that of the reading [1/s^2]", speed, GH),
+        float(np.sum(out[:, 1] ** 2)),
+    )
     time = period * np.arange(4000)
     late = response(g, h, period, 0.5 * 300.0 * time**2)
     expected = 300.0 * period**2 * (1.0 - g) / h
-    verify(row(f"g-h-lag-{damping}", "angle lag at 300 rad/s^2", expected, GH, 1e-7), 0.5 * 300.0 * time[-1] ** 2 - float(late[-1, 0]))
+    verify(
+        row(f"g-h-lag-{damping}", "angle lag at 300 rad/s^2", expected, GH, 1e-7),
+        0.5 * 300.0 * time[-1] ** 2 - float(late[-1, 0]),
+    )
 
 
 def test_tracking_loop_in_continuous_time():
@@ -257,7 +269,10 @@ def test_half_a_period_of_a_difference_and_of_a_hold():
     difference = (1.0 - np.exp(-1j * omega * period)) / period / (1j * omega)
     source = "phase of a backward difference and of a zero-order hold is half a period, any text on sampled control"
     servo = valvectl.load(Path(__file__).parents[2] / "designs" / "hover-rig.toml").machine.legs["oxidizer"].servo
-    verify(row("difference", "phase lag of a difference [rad]", -float(np.angle(difference)), source), speed_lags(replace(servo, speed_period=period), omega)[0])
+    verify(
+        row("difference", "phase lag of a difference [rad]", -float(np.angle(difference)), source),
+        speed_lags(replace(servo, speed_period=period), omega)[0],
+    )
 
 
 def test_sensitivity_integral(base):

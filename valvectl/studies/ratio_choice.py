@@ -18,7 +18,7 @@ from valvectl.plant.machine import Machine
 from valvectl.studies.actuator_checks import ActuatorCheck, Demand, Numbers, evaluate
 from valvectl.studies.actuator_demand import with_last_stage
 from valvectl.studies.torque import standstill_current
-from valvectl.studies.torque_demand import least_acceleration
+from valvectl.studies.torque_moves import least_acceleration
 
 NUDGE = 0.01
 """Change of each input for the close calls [-]."""
@@ -125,6 +125,7 @@ _ACTUATOR = {
     "torque_constant": "torque constant",
     "rotor_inertia": "rotor inertia",
     "friction": "motor friction",
+    "viscous": "viscous friction of the motor",
     "max_speed": "motor max_speed",
     "thermal_resistance": "thermal resistance",
     "coupling": "coupling compliance",
@@ -179,7 +180,11 @@ def settled(case: Case) -> Case:
     d = case.demand
     return dataclasses.replace(
         case,
-        demand=dataclasses.replace(d, acceleration=least_acceleration(d.stroke, d.stroke_time, d.speed_limit)),
+        demand=dataclasses.replace(
+            d,
+            acceleration=least_acceleration(d.stroke, d.stroke_time, d.speed_limit),
+            stroke_speed=min(d.speed_limit, 2.0 * d.stroke / d.stroke_time),
+        ),
         numbers=dataclasses.replace(case.numbers, standing_current=current, bus_voltage=volts),
         worst=dataclasses.replace(case.worst, standing_current=worst_current, bus_voltage=worst_volts),
     )
