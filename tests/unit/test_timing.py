@@ -230,3 +230,35 @@ def test_trimmed_design_prints_its_outer_loop():
     done = CliRunner().invoke(app, arguments)
     assert done.exit_code == 0, done.output
     assert "outer (trim): least phase margin" in done.output
+
+
+# ------------------------------------------------------------------------------------------------ rows and report
+
+
+def test_rows_are_held_over_the_jitter(design):
+    from valvectl.review.find_jitter import loop_cases
+
+    plain = loop_cases(design.analysis, "fuel")
+    assert dict(plain.margins) == design.loop("fuel").margins
+    jittery = valvectl.load(EXAMPLE, ["legs.fuel.controller.position_jitter=0.5 ms"])
+    cases = loop_cases(jittery.analysis, "fuel")
+    assert set(cases.margins) > set(plain.margins)
+    at = min(cases.margins, key=lambda name: cases.margins[name].gain_margin_db)
+    assert at == "position delay +0.5 ms: position"
+    assert cases.margins[at].gain_margin_db < plain.margins["position"].gain_margin_db
+    trimmed = loop_cases(valvectl.load(EXAMPLE, TRIMMED).analysis, "oxidizer")
+    assert trimmed.stable["outer"]
+
+
+def test_report_says_what_a_controller_has_beyond_the_plain_one(design):
+    from valvectl.review.report_timing import timing_lines
+
+    assert timing_lines(design.machine.legs["fuel"].servo) == []
+    changes = [
+        *TRIMMED, f"{AT}.speed_offset=0.1 ms", f"{AT}.speed_from=observer", f"{AT}.observer_bandwidth=800 1/s",
+        f"{AT}.current_sensor_lag=10 us", f"{AT}.position_jitter=0.1 ms",
+    ]  # fmt: skip
+    lines = timing_lines(valvectl.load(EXAMPLE, changes).machine.legs["oxidizer"].servo)
+    assert len(lines) == 5
+    decay = math.exp(-800.0 * 0.5e-3)
+    assert f"g = {1.0 - decay**2:.6g}, h = {(1.0 - decay) ** 2:.6g}" in lines[1]

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from valvectl.parts.controller import filter_share
 from valvectl.review import wording
 from valvectl.review.report_groups import Table, groups
+from valvectl.review.report_timing import timing_lines
 from valvectl.review.verdict import Review, Row
 from valvectl.review.wording import number
 
@@ -174,6 +175,7 @@ def _controllers(results: Mapping[str, LoopResult]) -> list[dict[str, str]]:
                 "kc": number(r.gains.current),
                 "kic": number(r.gains.current_integral),
                 **_timing(r.servo),
+                "timing": "\n".join([] if r.servo is None else timing_lines(r.servo)),
             }
         )
     return out
