@@ -25,8 +25,8 @@ class LoopCases:
 def loop_cases(analysis: Analysis, leg: LegName) -> LoopCases:
     """Every case of a leg. Without jitter and without a trim these are the three loops at their nominal delays."""
     found, servo = analysis.loop[leg], analysis.machine.legs[leg].servo
-    margins: dict[str, Margins] = {**found.margins}
-    stable: dict[str, bool] = {**found.stable}
+    margins: dict[str, Margins] = {str(at): m for at, m in found.margins.items()}
+    stable: dict[str, bool] = {str(at): good for at, good in found.stable.items()}
     if max(servo.position_jitter, servo.speed_jitter, servo.current_jitter) > 0.0 or servo.trim_gain > 0.0:
         timing = analysis.timing[leg]
         more: list[PlaceMargins] = [p for t in timing.loops.values() for p in t.margins.corners]
