@@ -6,9 +6,11 @@ from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
+import event_loop
 import numpy as np
 import pytest
-from event_loop import simulate_events
+from event_loop import PICO, Actuator, simulate_events
+from scipy.integrate import solve_ivp
 
 import valvectl
 from valvectl.parts.controller import CascadeGains
@@ -163,3 +165,25 @@ def test_outer_transfer_is_the_closed_loop(case):
         untrimmed = closed_loop(replace(servo, trim_gain=0.0), GAINS).response(np.array([1e-3]))[0, 1, 1]
         assert untrimmed == pytest.approx(-twist, rel=0.02)
         assert abs(closed_loop(servo, GAINS).response(np.array([1e-3]))[0, 1, 1]) < 1e-2 * twist
+
+
+class IntegratedActuator(Actuator):
+    """The same equations stepped by an ordinary solver of high order instead of matrix exponentials."""
+
+    def move(self, duration: int) -> None:
+        if duration:
+            span = (0.0, duration / PICO)
+            done = solve_ivp(lambda t, x: self.a @ x, span, self.x, method="DOP853", rtol=1e-13, atol=1e-18)
+            self.x = done.y[:, -1]
+
+
+@pytest.mark.parametrize("case", ["three rates, fractional delays", "all of it"])
+def test_closed_loop_against_an_integrated_plant(case, monkeypatch):
+    """No matrix exponential on the slow side: Dormand and Prince of order 8, restarted at every event."""
+    monkeypatch.setattr(event_loop, "Actuator", IntegratedActuator)
+    servo, count = servo_of(case), 15
+    command = np.random.default_rng(2).normal(scale=1e-3, size=count)
+    got = closed_loop(servo, GAINS).simulate(np.column_stack([command, np.zeros(count)]))
+    slow = simulate_events(servo, GAINS, count, list(command), [0.0] * count)
+    for column, expected in enumerate((slow.returned, slow.stem, slow.motor, slow.current)):
+        assert worst(got[:, column], expected) < 1e-9, column
