@@ -19,6 +19,7 @@ from valvectl import (
     cli_tables_ratio,
     cli_tables_servo,
     cli_tables_tank,
+    cli_tables_timing,
     cli_tables_torque,
 )
 from valvectl.cli_print import console, indented, table
@@ -82,6 +83,7 @@ def show(study: str, result: Any) -> None:
         "equations": cli_tables_control.equations,
         "resolution": cli_tables_servo.resolution,
         "throttle": cli_tables_servo.throttle,
+        "timing": cli_tables_timing.timing,
         "ports": cli_tables_ports.ports,
         "purge": cli_tables_ports.purge,
         "gas": cli_tables_ports.gas,

@@ -43,8 +43,16 @@ MORE = {
     "plain state feedback": ControllerMore(STATE_FEEDBACK),
     **{f"state feedback with all, {name}": ControllerMore(STATE_FEEDBACK, kind, **FORWARD) for name, kind in ANTI_WINDUP.items()},
 }  # fmt: skip
-DELAYS = {"example": {}, "long": {"position_delay": 2.35e-3}}
-SPEEDS = {"filter": {"speed_filter": 0.8e-3}, "no filter": {"speed_filter": 0.0}}
+DELAYS = {
+    "example": {},
+    "long": {"position_delay": 2.35e-3},
+    "trim": {"position_on_motor": True, "trim_gain": 4.0, "trim_limit": 1e-3, "trim_count": 1e-4},
+}
+SPEEDS = {
+    "filter": {"speed_filter": 0.8e-3},
+    "no filter": {"speed_filter": 0.0},
+    "observer": {"speed_filter": 0.0, "observer_bandwidth": 900.0, "observer_damping": 0.8},
+}
 
 
 @cache
@@ -82,10 +90,11 @@ class Compiled:
         sample(self.par, self.st, self.ring, self.queue, np.array([r]), 0, 0)
         if structure != CASCADE:
             return {"i_set": self.taken(ix.LOOP_SPEED)}
-        out = {"w_set": self.taken(ix.LOOP_POSITION)}
+        out = {}
         if self.par[ix.FORWARD_ON] > 0.5:
+            kernel_servo.send_forward(self.par, self.st, self.ring, self.queue)
             out["i_forward"] = self.taken(ix.QUEUE_FORWARD)
-        return out
+        return out | {"w_set": self.taken(ix.LOOP_POSITION)}
 
     def speed(self, angle: float, w_set: float, forward: float):
         self.see(angle)

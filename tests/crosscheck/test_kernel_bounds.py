@@ -105,6 +105,26 @@ def cascade_with_all(machine: Machine) -> Machine:
     return machine
 
 
+def sampled_otherwise(machine: Machine) -> Machine:
+    """Offsets, observer, lags of all sensors, jitter of all loops, trim from the stem on one leg."""
+    for name in LEGS:
+        machine = machine.with_servo(
+            name,
+            speed_offset=125e-6,
+            current_offset=25e-6,
+            observer_bandwidth=900.0,
+            position_sensor_lag=80e-6,
+            speed_sensor_lag=50e-6,
+            current_sensor_lag=30e-6,
+            position_jitter=200e-6,
+            speed_jitter=90e-6,
+            current_jitter=12e-6,
+        )
+    return machine.with_servo(
+        "fuel", position_on_motor=True, trim_gain=3.0, trim_limit=0.02, trim_count=1e-4, trim_sensor_lag=1e-4
+    )
+
+
 def jobs(design: Any) -> list[tuple[str, dict[str, Any]]]:
     """Names and arguments of ``simulate``."""
     a = design.analysis
@@ -117,6 +137,7 @@ def jobs(design: Any) -> list[tuple[str, dict[str, Any]]]:
         "periods": other_periods(a.machine),
         "structures": structures(a.machine),
         "cascade with all": cascade_with_all(a.machine),
+        "sampling": sampled_otherwise(a.machine),
     }.items():
         start = a.schedule.points[-1]
         out.append(
@@ -174,7 +195,7 @@ def plain(design: Any, tmp_path_factory: pytest.TempPathFactory) -> dict[str, An
     return {name: (arguments, *results[name]) for name, arguments in wanted}
 
 
-@pytest.mark.parametrize("name", ["example", "choking", "slowest", "periods", *OWN_GAINS, "stop"])
+@pytest.mark.parametrize("name", ["example", "choking", "slowest", "periods", "sampling", *OWN_GAINS, "stop"])
 def test_plain_and_compiled_kernel_agree(plain: dict[str, Any], name: str) -> None:
     arguments, expected, _ = plain[name]
     trace = simulate(**arguments)

@@ -19,6 +19,7 @@ from valvectl.design.quantities import (
     TIME,
     show,
 )
+from valvectl.design.sampling_rules import sampling_checks
 from valvectl.design.schema import LEGS
 from valvectl.design.supply_rules import flight_checks, supply_checks, warming_checks
 from valvectl.errors import RangeError
@@ -65,6 +66,7 @@ def cross_checks(get: Get) -> Iterator[tuple[str, str]]:
         yield from _valve(get, f"{at}.valve")
         yield from _actuator(get, f"{at}.actuator")
         yield from _controller(get, at)
+        yield from sampling_checks(get, at)
 
 
 def _feed(get: Get, at: str) -> Iterator[tuple[str, str]]:

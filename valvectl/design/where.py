@@ -50,6 +50,7 @@ ACTS: tuple[tuple[str, str], ...] = (
      "torque margin, ratio, loop (plant), simulated runs, bus_voltage"),
     (r"\.actuator\.hot_surroundings", "motor_heating, heat"),
     (r"\.actuator\.gears", "torque margin, ratio, loop (plant), resolution, simulated runs, gear_torque, power-loss"),
+    (r"\.actuator\.stem_encoder", "loop (sampled) and simulated runs, where controller.stem_trim is given"),
     (r"\.actuator\.(position|speed)_encoder", "loop (sampled), resolution, spread of the mixture ratio, simulated runs"),
     (r"\.actuator\.", "loop (plant), simulated runs"),
     (r"\.controller\.command_step", "resolution, simulated runs"),
@@ -57,6 +58,8 @@ ACTS: tuple[tuple[str, str], ...] = (
     (r"\.controller\.(anti_windup|tracking_time|integral_dead_zone|feedforward_friction|friction_speed)",
      "simulated runs, steps of loop, stroke; no margin depends on it"),
     (r"\.controller\.hold_band", "resolution, spread of the mixture ratio, simulated runs (hunting)"),
+    (r"\.controller\.(position|speed|current)_(sense|bus)_delay", "timing only: which part of a delay costs what"),
+    (r"\.controller\.(position|speed|current)_jitter", "timing (margins over the range), simulated runs (random delays)"),
     (r"\.controller\.", "loop (margins, steps), simulated runs, stroke"),
 )  # fmt: skip
 """Pattern of a dotted key and where keys that match it act; the first match counts."""

@@ -70,8 +70,26 @@ from __future__ import annotations
     OFF_TICK,
     SHORTED,
     AUDIT,
+    OBSERVED,
+    OBSERVER_GAIN,
+    OBSERVER_RATE_GAIN,
+    LAGGED,
+    POSITION_KEEP,
+    POSITION_RAMP,
+    SPEED_KEEP,
+    SPEED_RAMP,
+    CURRENT_KEEP,
+    CURRENT_RAMP,
+    TRIM_KEEP,
+    TRIM_RAMP,
+    TRIM_GAIN,
+    TRIM_LIMIT,
+    TRIM_COUNT,
+    POSITION_JITTER,
+    SPEED_JITTER,
+    CURRENT_JITTER,
     PAR_MORE,
-) = range(67)
+) = range(85)
 # what a controller does beyond the plain cascade
 (
     STRUCTURE,
@@ -152,8 +170,17 @@ TAB_C, TAB_FL, TAB_RUN, TAB_BREAK, TAB_RUN_CLOSING, TAB_BREAK_CLOSING, TAB_SIZE 
     SPEED_INTEGRAL,
     CURRENT_INTEGRAL,
     CHOKED,
+    OBSERVER_SPEED,
+    MOTOR_BEFORE,
+    STEM_BEFORE,
+    CURRENT_BEFORE,
+    POSITION_SEEN,
+    SPEED_SEEN,
+    CURRENT_SEEN,
+    TRIM_SEEN,
+    TRIM,
     ST_MORE,
-) = range(22)
+) = range(31)
 (
     COMMAND_EARLIER,
     CURRENT_FORWARD,
@@ -174,7 +201,9 @@ QUEUES, QUEUE_FORWARD = 4, 3
 """Queues of outputs under way: one a loop, and one of the current fed forward that the position loop sends along."""
 RING = 16
 """Outputs that may be under way at once, a power of two; a delay may be at most RING - 2 sample periods."""
-HEAD_INDEX, COUNT_INDEX, QUEUE_SIZE = range(3)
+HEAD_INDEX, COUNT_INDEX, DRAWN_INDEX, QUEUE_SIZE = range(4)
+LATE = 4096
+"""Random latenesses of a loop's outputs before they come round again, a power of two: late[leg, loop, n], -1 to 1."""
 
 # ---- accumulators of a leg: acc[leg, index] --------------------------------------------------------------------
 (

@@ -191,6 +191,8 @@ class Machine:
                 motor_friction=0.0,
                 position_count=0.0,
                 speed_count=0.0,
+                trim_count=0.0,
+                trim_limit=1e6,
                 current_limit=1e6,
                 duty_limit=1e6,
                 speed_limit=1e6,

@@ -79,6 +79,30 @@ class Servo:
     """How a new target becomes a command."""
     more: ControllerMore = PLAIN_CASCADE
     """Structure, feed-forward, anti-windup and notch."""
+    speed_offset: float = 0.0
+    """First sample of the speed loop after the position loop's [s]."""
+    current_offset: float = 0.0
+    """First sample of the current loop after the position loop's [s]."""
+    observer_bandwidth: float = 0.0
+    """Natural frequency of the tracking observer of the speed [rad/s]; zero: speed from differences."""
+    observer_damping: float = 1.0
+    position_sensor_lag: float = 0.0
+    """Time constant of the position sensor ahead of its sampler [s]."""
+    speed_sensor_lag: float = 0.0
+    """The same of the speed loop's sensor [s]."""
+    current_sensor_lag: float = 0.0
+    """The same of the current measurement [s]."""
+    position_jitter: float = 0.0
+    """Plus or minus on the position loop's delay [s]."""
+    speed_jitter: float = 0.0
+    current_jitter: float = 0.0
+    trim_gain: float = 0.0
+    """Rate at which the stem's error is added to the command where the position loop is closed on the motor [1/s]."""
+    trim_limit: float = 0.0
+    """Largest trim of the command [rad]."""
+    trim_count: float = 0.0
+    """One count of the stem's encoder [rad]; zero: not quantised."""
+    trim_sensor_lag: float = 0.0
 
     def without_feedforward(self) -> Servo:
         """The same servo with nothing of the command fed forward."""
@@ -174,6 +198,7 @@ def servo_numbers(leg: Leg, running: float) -> Servo:
         command_step=controller.command_step,
         return_preload=0.0 if actuator.return_spring is None else actuator.return_spring.preload,
         return_rate=0.0 if actuator.return_spring is None else actuator.return_spring.rate,
+        **_sampling(leg),
         gains=None if controller.gains == "tune" else CascadeGains(**controller.gains.model_dump()),
         shape=Shape(
             kind=KINDS[controller.command_shape],
@@ -214,3 +239,25 @@ def _more(leg: Leg, train: gearing.Train, running: float) -> ControllerMore:
         derivative_filter=20.0 if pid is None else pid.derivative_filter,
         observer_factor=12.0 if observer is None else observer.observer_factor,
     )
+
+
+def _sampling(leg: Leg) -> dict[str, float]:
+    """Offsets, observer, sensor lags, jitter and trim of a leg's design as numbers."""
+    actuator, controller = leg.actuator, leg.controller
+    stem = actuator.stem_encoder
+    return {
+        "speed_offset": controller.speed_offset,
+        "current_offset": controller.current_offset,
+        "observer_bandwidth": controller.observer_bandwidth or 0.0 if controller.speed_from == "observer" else 0.0,
+        "observer_damping": controller.observer_damping,
+        "position_sensor_lag": actuator.position_encoder.lag,
+        "speed_sensor_lag": (actuator.speed_encoder or actuator.position_encoder).lag,
+        "current_sensor_lag": controller.current_sensor_lag,
+        "position_jitter": controller.position_jitter,
+        "speed_jitter": controller.speed_jitter,
+        "current_jitter": controller.current_jitter,
+        "trim_gain": controller.stem_trim,
+        "trim_limit": controller.stem_trim_limit,
+        "trim_count": 0.0 if stem is None else count_size(stem.counts),
+        "trim_sensor_lag": 0.0 if stem is None else stem.lag,
+    }

@@ -80,6 +80,8 @@ _COUPLING = "legs.{leg}.actuator.coupling_stiffness"
 _GAP = "legs.{leg}.actuator.gears[-1].lost_motion"
 _DELAY = "legs.{leg}.controller.position_delay"
 _FILTER = "legs.{leg}.controller.speed_filter"
+_JITTER = "legs.{leg}.controller.position_jitter"
+_FAST_JITTER = "legs.{leg}.controller.current_jitter"
 SWITCHES: dict[str, tuple[Switch, ...]] = {
     "flow_resolution": (Switch("legs.{leg}.actuator.position_encoder.location", "stem"),),
     "flow_dead_band": (Switch("legs.{leg}.actuator.position_encoder.location", "stem"),),
@@ -144,9 +146,30 @@ KNOBS: dict[str, tuple[Knob, ...]] = {
     "torque_margin": (Knob(_RATIO, True), Knob(_LIMIT, True), Knob("battery.minimum_voltage", True)),
     "torque_dynamic": (Knob(_LIMIT, True), Knob(_RATIO, False), Knob(_RATIO, True), Knob(_GAIN, False)),
     "stroke_time": (Knob(_RATIO, False), Knob(_RATIO, True), Knob(_SPEED, True), Knob(_LIMIT, True)),
-    "gain_margin": (Knob(_GAIN, False), Knob(_DELAY, False), Knob(_FILTER, False), Knob(_STIFF, True)),
-    "phase_margin": (Knob(_GAIN, False), Knob(_DELAY, False), Knob(_FILTER, False), Knob(_STIFF, True)),
-    "peak_sensitivity": (Knob(_GAIN, False), Knob(_DELAY, False), Knob(_FILTER, False), Knob(_STIFF, True)),
+    "gain_margin": (
+        Knob(_GAIN, False),
+        Knob(_DELAY, False),
+        Knob(_FILTER, False),
+        Knob(_JITTER, False),
+        Knob(_FAST_JITTER, False),
+        Knob(_STIFF, True),
+    ),
+    "phase_margin": (
+        Knob(_GAIN, False),
+        Knob(_DELAY, False),
+        Knob(_FILTER, False),
+        Knob(_JITTER, False),
+        Knob(_FAST_JITTER, False),
+        Knob(_STIFF, True),
+    ),
+    "peak_sensitivity": (
+        Knob(_GAIN, False),
+        Knob(_DELAY, False),
+        Knob(_FILTER, False),
+        Knob(_JITTER, False),
+        Knob(_FAST_JITTER, False),
+        Knob(_STIFF, True),
+    ),
     "step_overshoot": (Knob(_GAIN, False), Knob(_SPEED, False), Knob(_STIFF, True), Knob(_GAP, False)),
     "step_settling": (Knob(_GAIN, True), Knob(_GAIN, False), Knob(_SPEED, True), Knob(_STIFF, True), Knob(_GAP, False)),
     "tracking_mismatch": (Knob(_GAIN, True), Knob(_SPEED, True), Knob(_GAP, False), Knob(_RATIO, False)),

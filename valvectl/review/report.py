@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from valvectl.parts.controller import filter_share
 from valvectl.review import wording
 from valvectl.review.report_groups import Table, groups
+from valvectl.review.report_timing import timing_lines
 from valvectl.review.verdict import Review, Row
 from valvectl.review.wording import gains_words, number
 from valvectl.servo.equations import equations
@@ -196,6 +197,7 @@ def _controllers(results: Mapping[str, LoopResult]) -> list[dict[str, Any]]:
                 "gains": gains_words(r.gains),
                 "cascade": r.gains.outer is None,
                 "equations": _equations(r),
+                "timing": "\n".join([] if r.servo is None else timing_lines(r.servo)),
             }
         )
     return out

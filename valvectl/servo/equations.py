@@ -21,6 +21,7 @@ from valvectl.parts.controller_more import (
 )
 from valvectl.parts.controller_pid import PidGains, derivative_decay, derivative_gain, pid_tracking_time
 from valvectl.parts.controller_state import StateGains
+from valvectl.parts.speed_estimate import observer_gains
 from valvectl.plant.pack_control import state_tracking_share
 from valvectl.plant.servo_numbers import Servo
 
@@ -85,6 +86,32 @@ class _Numbers:
 
 def _reading(sensor: str, count: float, n: _Numbers) -> str:
     return f"angle = {sensor}" if count <= 0.0 else f"angle = {n(count)}*floor({sensor}/{n(count)} + 0.5)"
+
+
+def _trim(servo: Servo, n: _Numbers) -> list[str]:
+    """The trim from the stem's own encoder, as an offset of the reading; it rests inside the hold band."""
+    if servo.trim_gain <= 0.0:
+        return []
+    reading = _reading("stem", servo.trim_count, n).removeprefix("angle = ")
+    onward = f"clip({n.sum((1.0, 'trim'), (servo.trim_gain * servo.position_period, 'e_stem'))}, {n(servo.trim_limit)})"
+    return [
+        "angle = angle - trim",
+        f"e_stem = r - {reading}",
+        f"trim = {onward} if abs(e_stem) > {n(servo.hold_band)} else trim",
+    ]
+
+
+def _estimate(servo: Servo, n: _Numbers) -> list[str]:
+    """Speed from the reading: by difference, or by a tracking observer."""
+    period = servo.speed_period
+    if servo.observer_bandwidth <= 0.0:
+        return [f"w_raw = (angle - angle_before)/{n(period)}", "angle_before = angle"]
+    gain, rate_gain = observer_gains(period, servo.observer_bandwidth, servo.observer_damping)
+    return [
+        f"p = angle_before + {n(period)}*w_raw",
+        f"angle_before = p + {n(gain)}*(angle - p)",
+        f"w_raw = w_raw + {n(rate_gain / period)}*(angle - p)",
+    ]
 
 
 def _held(servo: Servo, n: _Numbers) -> list[str]:
@@ -171,6 +198,7 @@ def _position(servo: Servo, gains: CascadeGains, n: _Numbers) -> LoopEquations:
     wanted = n.sum((gains.position, "e"), (ahead, "(r - r_before)"))
     lines = [
         _reading(sensor, servo.position_count, n),
+        *_trim(servo, n),
         *_held(servo, n),
         f"w_set = clip({wanted}, {n(servo.speed_limit)})",
         *([_forward(servo, n)] if servo.more.fed_forward else []),
@@ -194,8 +222,7 @@ def _speed(servo: Servo, gains: CascadeGains, n: _Numbers) -> LoopEquations:
     each = gains.speed * gains.speed_integral * period
     lines = [
         _reading(sensor, servo.speed_count, n),
-        f"w_raw = (angle - angle_before)/{n(period)}",
-        "angle_before = angle",
+        *_estimate(servo, n),
         f"w = w + {n(share)}*(w_raw - w)" if share < 1.0 else "w = w_raw",
         "e = w_set - w",
         f"u = {n.sum((gains.speed, 'e'), (1.0, 'x'), (forward, 'i_forward'))}",
@@ -235,6 +262,7 @@ def _pid(servo: Servo, g: PidGains, n: _Numbers) -> LoopEquations:
     forward = servo.more.fed_forward
     lines = [
         _reading(sensor, servo.position_count, n),
+        *_trim(servo, n),
         f"q = {n.sum((servo.feedforward, 'r'), (-1.0, 'angle'))}",
         f"d = {n.sum((decay, 'd'), (rate, '(q - q_before)'))}",
         "q_before = q",
@@ -262,6 +290,7 @@ def _state(servo: Servo, g: StateGains, n: _Numbers) -> LoopEquations:
     )  # fmt: skip
     lines = [
         _reading(sensor, servo.position_count, n),
+        *_trim(servo, n),
         "e_th = angle - th",
         f"th = {n.sum((1.0, 'th'), (g.observer[0], 'e_th'))}",
         f"w = {n.sum((1.0, 'w'), (g.observer[1], 'e_th'))}",

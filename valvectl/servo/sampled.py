@@ -6,7 +6,9 @@ the state changes by a matrix. Their product is the exact map from one slow samp
 length, fractional or several periods, are outputs waiting in line.
 
 Order at one instant: position samples, its outputs due take effect, then speed, then current; the same order as in the
-simulator.
+simulator. Loops may start at offsets from the position loop; sensors ahead of the samplers may lag (first order, part of
+the plant); speed comes from differences or from a tracking observer; a trim from the stem's own encoder may stand outside
+a position loop that is closed on the motor.
 """
 
 from __future__ import annotations
@@ -20,11 +22,14 @@ import numpy as np
 from valvectl.parts.controller import CascadeGains, filter_share
 from valvectl.parts.controller_more import CASCADE
 from valvectl.parts.lookup import FloatArray
+from valvectl.parts.speed_estimate import observer_gains
 from valvectl.plant.linear import servo_matrices
 from valvectl.plant.servo_numbers import Servo
 from valvectl.servo.structures import extra_names, forward_row, loops_of, notch_row, outer_row
 
 BreakPoint = Literal["position", "speed", "current"]
+Place = Literal["outer", "position", "speed", "current"]
+"""Where a loop can be cut: one of the three loops, or the trim from the stem's encoder outside of them."""
 LOOP_ORDER: tuple[BreakPoint, BreakPoint, BreakPoint] = ("position", "speed", "current")
 _EPS = 1e-9
 
@@ -88,25 +93,37 @@ class Discrete:
 class _Schedule:
     """State slots, and the instants of one period as matrices."""
 
-    def __init__(self, servo: Servo, gains: CascadeGains, broken: BreakPoint | None) -> None:
+    def __init__(self, servo: Servo, gains: CascadeGains, broken: Place | None) -> None:
         self.servo, self.gains, self.broken = servo, gains, broken
         # Loops outside the broken one are open: the inner loop is judged by itself.
         self.cascade = servo.more.structure == CASCADE
         order = loops_of(servo)
-        first = order.index(broken) if broken is not None else 0
+        first = 0 if broken is None or broken == "outer" else order.index(broken)
+        self.trimmed = servo.trim_gain > 0.0 and (broken is None or broken == "outer")
         self.loops = order[first:]
         self.names = ["i", "wm", "am", "ws", "as", "v", "i_set", "w_set", "a_before", "w", "x", "y", "cmd_before"]
         if not self.cascade:  # a state that nothing moves would look like one that never dies away
             self.names = [name for name in self.names if name not in ("w_set", "a_before", "w")]
         self.names += extra_names(servo, gains)
+        lags = {
+            "position_seen": servo.position_sensor_lag,
+            "speed_seen": servo.speed_sensor_lag if self.cascade else 0.0,
+            "current_seen": servo.current_sensor_lag,
+            "trim_seen": servo.trim_sensor_lag if self.trimmed else 0.0,
+        }
+        self.lags = {name: lag for name, lag in lags.items() if lag > _EPS}  # a lag of a nanosecond is none
+        self.names += list(self.lags)
+        self.names += ["w_observed"] if servo.observer_bandwidth > 0.0 and self.cascade else []
+        self.names += ["trim"] if self.trimmed else []
         self.waiting: dict[str, int] = {}
         for loop in self.loops:
             period, delay = self.timing(loop)
-            most = math.floor(delay / period + _EPS) + 2
-            self.names += [f"{loop}_q{j}" for j in range(most)]
-            self.waiting[loop] = math.floor(delay / period + _EPS)
+            # under way when the period begins: outputs of samples before it that take effect in it or later
+            under_way = math.floor((self.offset(loop) + delay) / period + _EPS)
+            self.names += [f"{loop}_q{j}" for j in range(under_way + 2)]
+            self.waiting[loop] = under_way
             if loop == "position" and self.forward_travels:
-                self.names += [f"forward_q{j}" for j in range(most)]
+                self.names += [f"forward_q{j}" for j in range(under_way + 2)]
         self.at = {name: j for j, name in enumerate(self.names)}
         self.size = len(self.names)
         # columns: state, then inputs (command, measurement put in at the break, load torque)
@@ -117,6 +134,8 @@ class _Schedule:
         self.plant[:5, :5] = a
         self.plant[:5, self.at["v"]] = b[:, 0]
         self.plant[:5, self.size + 2] = b[:, 1]
+        for name, lag in self.lags.items():
+            self.plant[self.at[name]] = (self.true(name) - self.row(name)) / lag
         self._moves: dict[float, FloatArray] = {}
 
     @property
@@ -131,6 +150,15 @@ class _Schedule:
             "speed": (s.speed_period, s.speed_delay),
             "current": (s.current_period, s.current_delay),
         }[loop]
+
+    def offset(self, loop: str) -> float:
+        """First sample of a loop in the period [s]; the period begins with a sample of the outermost loop there."""
+        s = self.servo
+        first = {"position": 0.0, "speed": s.speed_offset, "current": s.current_offset}
+        period, _ = self.timing(loop)
+        rest = math.fmod(first[loop] - first[self.loops[0]], period)
+        rest = rest + period if rest < -_EPS else max(rest, 0.0)
+        return 0.0 if rest > period - _EPS else rest
 
     def identity(self) -> FloatArray:
         return np.eye(self.width)
@@ -153,14 +181,28 @@ class _Schedule:
         out[self.size + self.inputs.index(name)] = 1.0
         return out
 
-    def measured(self, loop: BreakPoint) -> FloatArray:
-        """The loop's measurement as a row: true, or put in from outside where the loop is broken."""
+    def true(self, name: str) -> FloatArray:
+        """What a sensor sees, as a row."""
         s = self.servo
-        if loop == "position":
-            return self.row("am" if s.position_on_motor else "as")
-        if loop == "speed":
-            return self.row("am" if s.speed_on_motor else "as")
-        return self.row("i")
+        if name == "current_seen":
+            return self.row("i")
+        on_motor = {"position_seen": s.position_on_motor, "speed_seen": s.speed_on_motor, "trim_seen": False}[name]
+        return self.row("am" if on_motor else "as")
+
+    def measured(self, loop: Place) -> FloatArray:
+        """A loop's reading as a row: what its sensor gives, with the sensor's lag."""
+        name = "trim_seen" if loop == "outer" else f"{loop}_seen"
+        return self.row(name) if name in self.lags else self.true(name)
+
+    def speed_estimate(self) -> tuple[FloatArray, FloatArray]:
+        """Speed from the new reading, and what is kept as the angle before, as rows."""
+        s = self.servo
+        if s.observer_bandwidth <= 0.0:
+            return (self.measured("speed") - self.row("a_before")) / s.speed_period, self.measured("speed")
+        gain, rate_gain = observer_gains(s.speed_period, s.observer_bandwidth, s.observer_damping)
+        predicted = self.row("a_before") + s.speed_period * self.row("w_observed")
+        error = self.measured("speed") - predicted
+        return self.row("w_observed") + rate_gain / s.speed_period * error, predicted + gain * error
 
     def sample(self, loop: BreakPoint) -> FloatArray:
         """Matrix of one sample of a loop: controller states move on, the output joins the line."""
@@ -168,6 +210,12 @@ class _Schedule:
         m = self.identity()
         if loop == "position":
             angle = self.source("injected") if self.broken == "position" else self.measured("position")
+            if self.trimmed:
+                stem = self.source("injected") if self.broken == "outer" else self.measured("outer")
+                m[self.at["trim"]] = self.row("trim") + s.trim_gain * s.position_period * (
+                    self.source("command") - stem
+                )
+                angle = angle - self.row("trim")
             if not self.cascade:
                 m[self.at[f"position_q{self.waiting[loop]}"]] = outer_row(self, m, angle)
                 self.waiting[loop] += 1
@@ -178,10 +226,12 @@ class _Schedule:
             output = g.position * (command - angle) + s.feedforward / s.position_period * (command - before)
             m[self.at["cmd_before"]] = command
         elif loop == "speed":
-            raw = (self.measured("speed") - self.row("a_before")) / s.speed_period
+            raw, kept = self.speed_estimate()
             share = filter_share(s.speed_period, s.speed_filter)
             filtered = self.row("w") + share * (raw - self.row("w"))
-            m[self.at["a_before"]] = self.measured("speed")
+            m[self.at["a_before"]] = kept
+            if s.observer_bandwidth > 0.0:
+                m[self.at["w_observed"]] = raw
             m[self.at["w"]] = filtered
             used = self.source("injected") if self.broken == "speed" else filtered
             error = self.row("w_set") - used
@@ -192,7 +242,7 @@ class _Schedule:
                 output = notch_row(self, m, output, s.speed_period)
             m[self.at["x"]] = self.row("x") + g.speed * g.speed_integral * s.speed_period * error
         else:
-            used = self.source("injected") if self.broken == "current" else self.row("i")
+            used = self.source("injected") if self.broken == "current" else self.measured("current")
             error = self.row("i_set") - used
             output = g.current * error + self.row("y")
             m[self.at["y"]] = self.row("y") + g.current * g.current_integral * s.current_period * error
@@ -225,10 +275,11 @@ class _Schedule:
                 continue
             period, delay = self.timing(loop)
             count = round(length / period)
+            first = self.offset(loop)
             for k in range(count):
-                events.append((k * period, order, 0, loop))
-            late = math.floor(delay / period + _EPS)
-            rest = delay - late * period
+                events.append((first + k * period, order, 0, loop))
+            late = math.floor((first + delay) / period + _EPS)
+            rest = first + delay - late * period
             rest = 0.0 if abs(rest) < _EPS * period else rest
             for k in range(count):
                 events.append((k * period + rest, order, 1, loop))
@@ -246,23 +297,24 @@ class _Schedule:
             total = self.move(length - now) @ total
         return total
 
-    def measurement_at_sample(self, loop: BreakPoint) -> FloatArray:
+    def measurement_at_sample(self, loop: Place) -> FloatArray:
         """What the loop measures at the start of the period, as a row over the state before the samples."""
         if loop == "speed":
             s = self.servo
             share = filter_share(s.speed_period, s.speed_filter)
-            raw = (self.measured("speed") - self.row("a_before")) / s.speed_period
+            raw, _ = self.speed_estimate()
             return self.row("w") + share * (raw - self.row("w"))
         return self.measured(loop)
 
 
-def open_loop(servo: Servo, gains: CascadeGains, at: BreakPoint) -> Discrete:
+def open_loop(servo: Servo, gains: CascadeGains, at: Place) -> Discrete:
     """Loop gain L(z) at a break point, negative feedback taken out (the characteristic equation is 1 + L = 0).
 
     The loop is cut at its measurement; loops inside stay closed, loops outside are open. Sample period is the loop's.
+    ``outer`` is the trim from the stem's encoder; without one its gain is zero (see ``transfers.loop_gain``).
     """
     schedule = _Schedule(servo, gains, at)
-    period, _ = schedule.timing(at)
+    period, _ = schedule.timing("position" if at == "outer" else at)
     total = schedule.period_map(period)
     n = schedule.size
     injected = n + schedule.inputs.index("injected")

@@ -48,6 +48,7 @@ from valvectl.studies.stability import StabilityResult, stability
 from valvectl.studies.stroke import StrokeResult, stroke
 from valvectl.studies.surge import SurgeResult, surge
 from valvectl.studies.throttle import ThrottleResult, throttle
+from valvectl.studies.timing import TimingResult, timing
 from valvectl.studies.torque import by_rule, torque
 from valvectl.studies.torque_moves import commanded
 from valvectl.studies.torque_result import TorqueResult
@@ -220,6 +221,12 @@ class Analysis:
     def loop(self) -> Mapping[LegName, LoopResult]:
         """Frequency and step analysis."""
         return _EachLeg(lambda name: loop(self.machine, name, self.schedule.points))
+
+    @cached_property
+    def timing(self) -> Mapping[LegName, TimingResult]:
+        """What sampling costs each loop."""
+        legs = self.machine.legs
+        return _EachLeg(lambda name: timing(legs[name].servo, self.design.leg(name).controller, self.gains[name], name))
 
     @cached_property
     def throttle(self) -> ThrottleResult:
