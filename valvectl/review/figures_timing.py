@@ -78,7 +78,14 @@ def timing_chart(result: TimingResult, axes: Any = None) -> Figure:
     bars.grid(axis="y", visible=False)
     bars.set_xlabel("phase lag at the loop's crossover [deg]")
     bars.set_title(f"Where the phase goes, {result.leg} leg")
-    speed = result.loops["speed"]
+    speed = result.loops.get("speed")
+    if speed is None:
+        offset.set_axis_off()
+        offset.annotate(
+            "This structure has no speed loop: its samples have no offset to choose.", (0.0, 0.9), xycoords="axes fraction",
+            fontsize=8.5, color=QUIET,
+        )  # fmt: skip
+        return figure
     colour = LEG_COLOUR[result.leg]
     x, y = 1e3 * speed.period * result.offsets, np.degrees(result.phase_at_offset)
     offset.plot(x, y, "o", color=colour, markersize=4.0)

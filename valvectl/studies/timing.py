@@ -18,12 +18,14 @@ import numpy as np
 from valvectl.design.schema import LegName
 from valvectl.design.schema_actuator import Controller
 from valvectl.parts.controller import CascadeGains, filter_share
+from valvectl.parts.controller_more import CASCADE
 from valvectl.parts.lookup import FloatArray
 from valvectl.parts.speed_estimate import observer_gains
 from valvectl.plant.servo_numbers import Servo
 from valvectl.servo.jitter import JitterMargins, jitter_margins, place_margins
-from valvectl.servo.sampled import LOOP_ORDER, BreakPoint, Place
+from valvectl.servo.sampled import BreakPoint, Place
 from valvectl.servo.small import one_thread
+from valvectl.servo.structures import loops_of
 from valvectl.studies.result import Result
 
 OFFSETS = 21
@@ -103,7 +105,9 @@ def wait_for(servo: Servo, loop: BreakPoint) -> float:
     """Time from a loop's output in force to the next sample of the loop that reads it [s]; zero for the current loop."""
     if loop == "current":
         return 0.0
-    if loop == "position":
+    if loop == "position" and servo.more.structure != CASCADE:  # straight to the current loop
+        arrives, first, period = servo.position_delay, servo.current_offset, servo.current_period
+    elif loop == "position":
         arrives, first, period = servo.position_delay, servo.speed_offset, servo.speed_period
     else:
         arrives, first, period = servo.speed_offset + servo.speed_delay, servo.current_offset, servo.current_period
@@ -152,7 +156,7 @@ def timing(servo: Servo, controller: Controller, gains: CascadeGains, leg: LegNa
     """Timing of one leg: its loops' phase shares, margins over jitter, and the speed loop's offset over its period."""
     loops: dict[BreakPoint, LoopTiming] = {}
     offset: Mapping[str, float] = {"position": 0.0, "speed": servo.speed_offset, "current": servo.current_offset}
-    for at in LOOP_ORDER:
+    for at in loops_of(servo):
         found = jitter_margins(servo, gains, at)
         m = found.nominal.margins
         known = math.isfinite(m.gain_crossover)
@@ -172,7 +176,8 @@ def timing(servo: Servo, controller: Controller, gains: CascadeGains, leg: LegNa
             margins=found,
         )
     outer: Place = "outer"
-    shares = np.arange(OFFSETS) / (OFFSETS - 1.0)
+    # without a speed loop there is no offset of it to look at
+    shares = np.arange(OFFSETS if "speed" in loops else 0) / (OFFSETS - 1.0)
     phases = [
         place_margins(replace(servo, speed_offset=share * servo.speed_period % servo.speed_period), gains, "position")
         for share in map(float, shares)
