@@ -15,7 +15,7 @@ from typing import Annotated, Any
 
 import typer
 
-from valvectl import cli_actuator, cli_explain, cli_power, cli_valves
+from valvectl import cli_actuator, cli_explain, cli_power, cli_timing, cli_valves
 from valvectl.cli_common import (
     EXIT_MET,
     EXIT_MISSED,
@@ -221,6 +221,9 @@ def loop(
     csv: CsvOption = None,
     figure: FigureOption = None,
     plot: Annotated[LoopPlot, typer.Option("--plot", help="What --figure draws.")] = LoopPlot.bode,
+    equations: Annotated[
+        bool, typer.Option("--equations", help="The controller's difference equations with their numbers instead.")
+    ] = False,
 ) -> None:
     """The position loop: gains, stability margins, step response.
 
@@ -232,7 +235,10 @@ def loop(
       valvectl loop hover-rig.toml --leg fuel --figure step.pdf --plot step
     """
     figure_name(figure)
-    loaded = load_design(design, sets, simulates=True)
+    loaded = load_design(design, sets, simulates=not equations)
+    if equations:
+        deliver("equations", {name: loaded.equations(name) for name in legs_of(leg)}, leg, as_json, csv, None)
+        return
     with status():
         results = {name: loaded.loop(name) for name in legs_of(leg)}
     from valvectl.review import figures
@@ -312,6 +318,7 @@ def throttle(
 cli_valves.register(app)
 cli_actuator.register(app)
 cli_power.register(app)
+cli_timing.register(app)
 cli_explain.register(app)
 
 
