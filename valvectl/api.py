@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from valvectl.studies.analysis import Analysis
     from valvectl.studies.catalogue import CatalogueResult, Filters
     from valvectl.studies.disturbance_result import DisturbanceResult
+    from valvectl.studies.equations import ControllerEquations
     from valvectl.studies.fill import FillResult
     from valvectl.studies.gear_result import GearStageResult
     from valvectl.studies.ladder import LadderResult
@@ -92,6 +93,12 @@ class Design(DesignFile):
     def timing(self, leg: LegName) -> TimingResult:
         """What samples, delays, offsets, sensors and filters cost each loop in phase; margins over the jitter."""
         return self.analysis.timing[leg]
+
+    def equations(self, leg: LegName) -> ControllerEquations:
+        """The difference equations of a leg's controller with its numbers."""
+        from valvectl.studies.equations import controller_equations
+
+        return controller_equations(leg, self.machine.legs[leg].servo, self.analysis.gains[leg])
 
     def resolution(self) -> ResolutionResult:
         """Flow and mixture ratio per smallest reliable step and after a reversal, ball offset, both legs together."""

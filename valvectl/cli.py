@@ -221,6 +221,9 @@ def loop(
     csv: CsvOption = None,
     figure: FigureOption = None,
     plot: Annotated[LoopPlot, typer.Option("--plot", help="What --figure draws.")] = LoopPlot.bode,
+    equations: Annotated[
+        bool, typer.Option("--equations", help="The controller's difference equations with their numbers instead.")
+    ] = False,
 ) -> None:
     """The position loop: gains, stability margins, step response.
 
@@ -232,7 +235,10 @@ def loop(
       valvectl loop hover-rig.toml --leg fuel --figure step.pdf --plot step
     """
     figure_name(figure)
-    loaded = load_design(design, sets, simulates=True)
+    loaded = load_design(design, sets, simulates=not equations)
+    if equations:
+        deliver("equations", {name: loaded.equations(name) for name in legs_of(leg)}, leg, as_json, csv, None)
+        return
     with status():
         results = {name: loaded.loop(name) for name in legs_of(leg)}
     from valvectl.review import figures

@@ -36,6 +36,7 @@ from valvectl.design.quantities import (
     Voltage,
 )
 from valvectl.design.schema_base import Part, refuse
+from valvectl.design.schema_controller import ControllerBase
 from valvectl.design.schema_gears import OwnStage
 
 Location = Literal["motor", "stem"]
@@ -205,10 +206,9 @@ class Gains(Part):
     current_integral: Rate = Field(ge=0.0, description="integral of the current loop: 1 / integral time")
 
 
-class Controller(Part):
-    """The sampled cascade: position P, speed PI, current PI; each at its own period with its own delay."""
+class Controller(ControllerBase):
+    """The sampled controller: loops at their own periods with their own delays, by default position P, speed PI, current PI."""
 
-    structure: Literal["cascade"] = Field(description="cascade: position P, speed PI, current PI")
     position_period: Time = Field(gt=0.0, le=0.2, description="sample period of the position loop")
     position_delay: Time = Field(ge=0.0, description="position sampled to speed set-point in force: computing and bus")
     speed_period: Time = Field(gt=0.0, le=0.2, description="sample period of the speed loop")

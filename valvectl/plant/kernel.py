@@ -69,7 +69,7 @@ def run(
 
     Shapes: par (2, PAR_SIZE), glob (GLOB_SIZE,), valve_tables (2, TAB_SIZE, n), losses (2, 2, m), c_star (nx, nr),
     command (2, samples) [rad], periods (2, LOOPS) [steps], due (2, LOOPS + 1), late (2, LOOPS, LATE), st (2, ST_SIZE),
-    flows (2, 2^b) ring, ring (2, LOOPS, RING, 2), queue (2, LOOPS, QUEUE_SIZE), acc (2, ACC_SIZE), rec (rows, REC_SIZE).
+    flows (2, 2^b) ring, ring (2, QUEUES, RING, 2), queue (2, QUEUES, QUEUE_SIZE), acc (2, ACC_SIZE), rec (rows, REC_SIZE).
     All C-contiguous.
     """
     h, per_step = glob[ix.STEP], glob[ix.PER_STEP]
@@ -103,8 +103,8 @@ def run(
             control(
                 p,
                 s,
-                tail(ring_, k * ix.LOOPS * ix.RING * 2),
-                tail(queue_, k * ix.LOOPS * ix.QUEUE_SIZE),
+                tail(ring_, k * ix.QUEUES * ix.RING * 2),
+                tail(queue_, k * ix.QUEUES * ix.QUEUE_SIZE),
                 tail(late_, k * ix.LOOPS * ix.LATE),
                 tail(command_, k * samples),
                 samples,
@@ -139,7 +139,7 @@ def run(
             s, p, a = tail(st_, k * ix.ST_SIZE), tail(par_, k * ix.PAR_SIZE), tail(acc_, k * ix.ACC_SIZE)
             tables = tail(tables_, k * ix.TAB_SIZE * points)
             voltage = step_voltage(
-                s, tail(ring_, k * ix.LOOPS * ix.RING * 2), tail(queue_, k * ix.LOOPS * ix.QUEUE_SIZE), tick
+                s, tail(ring_, k * ix.QUEUES * ix.RING * 2), tail(queue_, k * ix.QUEUES * ix.QUEUE_SIZE), tick
             )
             dead = tick >= p[ix.OFF_TICK]
             opened = dead and p[ix.SHORTED] < 0.5

@@ -9,6 +9,7 @@ from __future__ import annotations
 from typing import Any
 
 from valvectl.parts.controller import clip, pi_integral, pi_output, position_law
+from valvectl.parts.controller_more import dead_zone, next_integral
 from valvectl.parts.friction import hydrodynamic_torque, pressure_rise, stick_or_slip, stribeck
 from valvectl.parts.gearing import play, spring_torque
 from valvectl.parts.lookup import blend, locate
@@ -16,10 +17,12 @@ from valvectl.parts.motor import current_decay_step
 from valvectl.parts.return_spring import return_torque
 from valvectl.plant import layout as ix
 from valvectl.plant.kernel_base import jit, laws
+from valvectl.plant.kernel_outer import forward_current, notched, pid_current, state_current
 from valvectl.plant.kernel_sensors import (
     current_reading,
     position_reading,
     raw_speed,
+    same_arrival,
     shift_newest,
     speed_reading,
     trim_step,
@@ -53,6 +56,7 @@ def arrived(ring: Any, queue: Any, loop: int, now: float, held: float) -> float:
 @jit
 def sample_position(par: Any, st: Any, ring: Any, queue: Any, command: Any, tick: int, row: int) -> None:
     """Position loop at one of its samples; ``row`` is the command in force."""
+    st[ix.COMMAND_EARLIER] = st[ix.COMMAND_BEFORE]
     st[ix.COMMAND_BEFORE] = st[ix.COMMAND]
     st[ix.COMMAND] = command[row]
     angle = position_reading(par, st) - trim_step(par, st)
@@ -67,6 +71,19 @@ def sample_position(par: Any, st: Any, ring: Any, queue: Any, command: Any, tick
     )
     wanted = clip(wanted, par[ix.SPEED_LIMIT])
     push(ring, queue, ix.LOOP_POSITION, wanted, tick + par[ix.POSITION_DELAY_TICKS])
+    if par[ix.FORWARD_ON] > 0.5:
+        push(ring, queue, ix.QUEUE_FORWARD, forward_current(par, st), tick + par[ix.POSITION_DELAY_TICKS])
+
+
+@jit
+def sample_outer(par: Any, st: Any, ring: Any, queue: Any, command: Any, tick: int, row: int) -> None:
+    """PID or state feedback at one of the position loop's samples: straight to the current set-point."""
+    st[ix.COMMAND_EARLIER] = st[ix.COMMAND_BEFORE]
+    st[ix.COMMAND_BEFORE] = st[ix.COMMAND]
+    st[ix.COMMAND] = command[row]
+    angle = position_reading(par, st)
+    current = pid_current(par, st, angle) if par[ix.STRUCTURE] < 1.5 else state_current(par, st, angle)
+    push(ring, queue, ix.LOOP_SPEED, current, tick + par[ix.POSITION_DELAY_TICKS])
 
 
 @jit
@@ -77,13 +94,19 @@ def sample_speed(par: Any, st: Any, ring: Any, queue: Any, tick: int) -> None:
     error = st[ix.SPEED_SET] - st[ix.SPEED_FILTERED]
     limit = par[ix.CURRENT_LIMIT]
     output = pi_output(error, st[ix.SPEED_INTEGRAL], par[ix.KP_SPEED])
-    st[ix.SPEED_INTEGRAL] = pi_integral(
-        error,
+    if par[ix.FORWARD_ON] > 0.5:
+        output += st[ix.CURRENT_FORWARD]
+    if par[ix.NOTCH_ON] > 0.5:
+        output = notched(par, st, output)
+    st[ix.SPEED_INTEGRAL] = next_integral(
+        par[ix.ANTI_WINDUP],
+        dead_zone(error, par[ix.DEAD_ZONE]),
         st[ix.SPEED_INTEGRAL],
         par[ix.KP_SPEED],
         par[ix.KI_SPEED] * par[ix.SPEED_PERIOD],
         output,
         limit,
+        par[ix.TRACK_OUTER],
     )
     push(ring, queue, ix.LOOP_SPEED, clip(output, limit), tick + par[ix.SPEED_DELAY_TICKS])
 
@@ -94,13 +117,15 @@ def sample_current(par: Any, st: Any, ring: Any, queue: Any, tick: int) -> None:
     error = st[ix.CURRENT_SET] - current_reading(par, st)
     limit = par[ix.DUTY_LIMIT] * st[ix.BUS]
     output = pi_output(error, st[ix.CURRENT_INTEGRAL], par[ix.KP_CURRENT])
-    st[ix.CURRENT_INTEGRAL] = pi_integral(
+    st[ix.CURRENT_INTEGRAL] = next_integral(
+        par[ix.ANTI_WINDUP],
         error,
         st[ix.CURRENT_INTEGRAL],
         par[ix.KP_CURRENT],
         par[ix.KI_CURRENT] * par[ix.CURRENT_PERIOD],
         output,
         limit,
+        par[ix.TRACK_CURRENT],
     )
     push(ring, queue, ix.LOOP_CURRENT, clip(output, limit), tick + par[ix.CURRENT_DELAY_TICKS])
 
@@ -116,12 +141,20 @@ def control(
     """
     if tick == due[ix.LOOP_POSITION]:
         due[ix.LOOP_POSITION] += periods[ix.LOOP_POSITION]
-        sample_position(par, st, ring, queue, command, tick, min(due[ix.LOOPS], samples - 1))
-        shift_newest(ring, queue, late, ix.LOOP_POSITION, par[ix.POSITION_JITTER])
+        if par[ix.STRUCTURE] < 0.5:
+            sample_position(par, st, ring, queue, command, tick, min(due[ix.LOOPS], samples - 1))
+            shift_newest(ring, queue, late, ix.LOOP_POSITION, par[ix.POSITION_JITTER])
+            if par[ix.FORWARD_ON] > 0.5:
+                same_arrival(ring, queue, ix.QUEUE_FORWARD, ix.LOOP_POSITION)
+        else:
+            sample_outer(par, st, ring, queue, command, tick, min(due[ix.LOOPS], samples - 1))
+            shift_newest(ring, queue, late, ix.LOOP_SPEED, par[ix.POSITION_JITTER])
         due[ix.LOOPS] += 1
-    if tick == due[ix.LOOP_SPEED]:
+    if par[ix.STRUCTURE] < 0.5 and tick == due[ix.LOOP_SPEED]:
         due[ix.LOOP_SPEED] += periods[ix.LOOP_SPEED]
         st[ix.SPEED_SET] = arrived(ring, queue, ix.LOOP_POSITION, tick, st[ix.SPEED_SET])
+        if par[ix.FORWARD_ON] > 0.5:
+            st[ix.CURRENT_FORWARD] = arrived(ring, queue, ix.QUEUE_FORWARD, tick, st[ix.CURRENT_FORWARD])
         sample_speed(par, st, ring, queue, tick)
         shift_newest(ring, queue, late, ix.LOOP_SPEED, par[ix.SPEED_JITTER])
     if tick == due[ix.LOOP_CURRENT]:

@@ -70,6 +70,45 @@ from __future__ import annotations
     OFF_TICK,
     SHORTED,
     AUDIT,
+    PAR_MORE,
+) = range(67)
+# what a controller does beyond the plain cascade
+(
+    STRUCTURE,
+    ANTI_WINDUP,
+    TRACK_OUTER,
+    TRACK_CURRENT,
+    DEAD_ZONE,
+    FORWARD_ON,
+    FORWARD_ACCELERATION,
+    FORWARD_FRICTION,
+    FRICTION_SPEED,
+    NOTCH_ON,
+    NOTCH_B0,
+    NOTCH_B1,
+    NOTCH_B2,
+    NOTCH_A1,
+    NOTCH_A2,
+    OUTER_ANGLE,
+    OUTER_SPEED,
+    OUTER_INTEGRAL,
+    OUTER_WEIGHT,
+    PID_DECAY,
+    STATE_M1,
+    STATE_M2,
+    STATE_F12,
+    STATE_F22,
+    STATE_P0,
+    STATE_Q0,
+    STATE_P1,
+    STATE_Q1,
+    STATE_DELAY,
+    STATE_PAST,
+) = range(PAR_MORE, PAR_MORE + 30)
+PAR_TIMING = STATE_PAST + 11
+"""``STATE_PAST`` is the first of ``controller_state.MOST_PAST`` gains of past outputs."""
+# offsets, observer, sensor lags, jitter, trim
+(
     OBSERVED,
     OBSERVER_GAIN,
     OBSERVER_RATE_GAIN,
@@ -89,7 +128,7 @@ from __future__ import annotations
     SPEED_JITTER,
     CURRENT_JITTER,
     PAR_SIZE,
-) = range(85)
+) = range(PAR_TIMING, PAR_TIMING + 19)
 
 # ---- parameters of the engine: glob[index] --------------------------------------------------------------------
 (
@@ -135,6 +174,22 @@ TAB_C, TAB_FL, TAB_RUN, TAB_BREAK, TAB_RUN_CLOSING, TAB_BREAK_CLOSING, TAB_SIZE 
     SPEED_INTEGRAL,
     CURRENT_INTEGRAL,
     CHOKED,
+    ST_MORE,
+) = range(22)
+(
+    COMMAND_EARLIER,
+    CURRENT_FORWARD,
+    NOTCH_1,
+    NOTCH_2,
+    DERIVATIVE,
+    WEIGHED_BEFORE,
+    HAT_ANGLE,
+    HAT_SPEED,
+    PAST,
+) = range(ST_MORE, ST_MORE + 9)
+ST_TIMING = PAST + 11
+"""``PAST`` is the first of ``controller_state.MOST_PAST`` past outputs, the latest first."""
+(
     OBSERVER_SPEED,
     MOTOR_BEFORE,
     STEM_BEFORE,
@@ -145,10 +200,12 @@ TAB_C, TAB_FL, TAB_RUN, TAB_BREAK, TAB_RUN_CLOSING, TAB_BREAK_CLOSING, TAB_SIZE 
     TRIM_SEEN,
     TRIM,
     ST_SIZE,
-) = range(31)
+) = range(ST_TIMING, ST_TIMING + 10)
 
 # ---- the three sampled loops: rings of outputs under way, ring[leg, loop, slot, (value, tick)] ------------------
 LOOP_POSITION, LOOP_SPEED, LOOP_CURRENT, LOOPS = range(4)
+QUEUES, QUEUE_FORWARD = 4, 3
+"""Queues of outputs under way: one a loop, and one of the current fed forward that the position loop sends along."""
 RING = 16
 """Outputs that may be under way at once, a power of two; a delay may be at most RING - 2 sample periods."""
 HEAD_INDEX, COUNT_INDEX, DRAWN_INDEX, QUEUE_SIZE = range(4)

@@ -151,6 +151,8 @@ class Machine:
     record: float
     separation: int = separation.NONE
     """Criterion by which the flow leaves the nozzle's wall (``parts.separation``)."""
+    rate_matched: bool = False
+    """True: each change of throttle takes both valves the same time."""
 
     def c_star_at(self, ratio: float, pressure: float) -> float:
         """Delivered characteristic velocity [m/s] at a mixture ratio [-] and chamber pressure [Pa]."""
@@ -434,4 +436,5 @@ def build(design: DesignFile) -> Machine:
         step=design.simulation.step,
         record=design.simulation.record,
         separation=separation.CRITERIA[engine.separation],
+        rate_matched=design.throttle.rate_matched,
     )

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from valvectl.design.schema import Leg
 from valvectl.design.schema_actuator import Actuator
 from valvectl.parts import gearing, motor
+from valvectl.parts.command_shape import KINDS, PLAIN, Shape
 from valvectl.parts.controller import CascadeGains
+from valvectl.parts.controller_more import ANTI_WINDUP, PLAIN_CASCADE, STRUCTURES, ControllerMore
 from valvectl.parts.encoder import count_size
 
 
@@ -97,6 +99,22 @@ class Servo:
     trim_count: float = 0.0
     """One count of the stem's encoder [rad]; zero: not quantised."""
     trim_sensor_lag: float = 0.0
+    shape: Shape = PLAIN
+    """How a new target becomes a command."""
+    more: ControllerMore = PLAIN_CASCADE
+    """Structure, feed-forward, anti-windup and notch."""
+
+    def without_feedforward(self) -> Servo:
+        """The same servo with nothing of the command fed forward."""
+        more = replace(self.more, feedforward_acceleration=0.0, feedforward_friction=0.0)
+        return replace(self, feedforward=0.0, more=more)
+
+    @property
+    def acceleration_per_ampere(self) -> float:
+        """Stem acceleration per motor current with both masses moving together, no friction [rad/s^2/A]."""
+        factor = 0.5 * (1.0 / self.train.efficiency + self.train.backdrive_efficiency)
+        inertia = self.motor_inertia + self.load_inertia * factor / self.ratio**2
+        return self.torque_constant / inertia / self.ratio
 
     @property
     def total_inertia(self) -> float:
@@ -182,6 +200,46 @@ def servo_numbers(leg: Leg) -> Servo:
         return_rate=0.0 if actuator.return_spring is None else actuator.return_spring.rate,
         **_sampling(leg),
         gains=None if controller.gains == "tune" else CascadeGains(**controller.gains.model_dump()),
+        shape=Shape(
+            kind=KINDS[controller.command_shape],
+            acceleration=_or_infinite(controller.command_acceleration_limit),
+            jerk=_or_infinite(controller.command_jerk_limit),
+        ),
+        more=_more(leg, train),
+    )
+
+
+def _or_infinite(value: float | None) -> float:
+    return math.inf if value is None else value
+
+
+def _more(leg: Leg, train: gearing.Train) -> ControllerMore:
+    c, drive = leg.controller, leg.actuator.motor
+    torque = leg.valve.torque
+    running = sum(torque.running) / len(torque.running) / torque.includes_factor
+    friction = drive.friction_torque + running / (train.ratio * train.efficiency)
+    pid, observer = c.pid, c.state_feedback
+    stated = None
+    if pid is not None and pid.gain is not None and pid.integral_time is not None and pid.derivative_time is not None:
+        stated = (pid.gain, pid.integral_time, pid.derivative_time)
+    return ControllerMore(
+        structure=STRUCTURES[c.structure],
+        anti_windup=ANTI_WINDUP[c.anti_windup],
+        tracking_time=c.tracking_time or 0.0,
+        dead_zone=c.integral_dead_zone,
+        feedforward_acceleration=c.feedforward_acceleration,
+        feedforward_friction=c.feedforward_friction,
+        friction_current=friction / drive.torque_constant,
+        friction_speed=c.friction_speed,
+        notch_frequency=c.notch_frequency or 0.0,
+        notch_width=c.notch_width,
+        notch_depth=c.notch_depth,
+        bandwidth=2.0 * math.pi * (c.bandwidth or 0.0),
+        damping=c.pole_damping,
+        weight=c.setpoint_weight,
+        pid=stated,
+        derivative_filter=20.0 if pid is None else pid.derivative_filter,
+        observer_factor=12.0 if observer is None else observer.observer_factor,
     )
 
 

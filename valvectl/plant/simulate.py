@@ -22,6 +22,7 @@ from valvectl.plant.compiled import kernel_cache as kernel_cache
 from valvectl.plant.compiled import kernel_is_cached as kernel_is_cached
 from valvectl.plant.energy import EnergyBook, energy_book
 from valvectl.plant.machine import Machine
+from valvectl.plant.pack_control import control_numbers, start_control
 from valvectl.plant.sampling_numbers import at_rest, common_divisor, drawn_lateness, first_samples, sampling_parameters
 
 IntArray = NDArray[np.int64]
@@ -212,6 +213,7 @@ def pack(
             ix.RETURN_PRELOAD: servo.return_preload,
             ix.RETURN_RATE: servo.return_rate,
             ix.OFF_TICK: np.inf,
+            **control_numbers(servo, g),
         }
         for index, value in (numbers | sampling_parameters(servo, h)).items():
             par[k, index] = value
@@ -308,11 +310,12 @@ def simulate(
         count = servo.speed_count
         st[k, ix.ANGLE_BEFORE] = angle if count <= 0.0 else math.floor(angle / count + 0.5) * count
         at_rest(st[k], angle, angle)
+        start_control(st[k], servo, gains[name])
         flows[k] = point.flow
         orders[k, : command[name].size] = command[name]
         orders[k, command[name].size :] = command[name][-1]
-    ring = np.zeros((2, ix.LOOPS, ix.RING, 2))
-    queue = np.zeros((2, ix.LOOPS, ix.QUEUE_SIZE), dtype=np.int64)
+    ring = np.zeros((2, ix.QUEUES, ix.RING, 2))
+    queue = np.zeros((2, ix.QUEUES, ix.QUEUE_SIZE), dtype=np.int64)
     acc = np.zeros((2, ix.ACC_SIZE))
     acc[:, ix.LOWEST_BUS] = np.inf
     done = compiled()(

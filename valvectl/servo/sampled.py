@@ -20,10 +20,12 @@ from typing import Any, Literal
 import numpy as np
 
 from valvectl.parts.controller import CascadeGains, filter_share
+from valvectl.parts.controller_more import CASCADE
 from valvectl.parts.lookup import FloatArray
 from valvectl.parts.speed_estimate import observer_gains
 from valvectl.plant.linear import servo_matrices
 from valvectl.plant.servo_numbers import Servo
+from valvectl.servo.structures import extra_names, forward_row, loops_of, notch_row, outer_row
 
 BreakPoint = Literal["position", "speed", "current"]
 Place = Literal["outer", "position", "speed", "current"]
@@ -94,19 +96,24 @@ class _Schedule:
     def __init__(self, servo: Servo, gains: CascadeGains, broken: Place | None) -> None:
         self.servo, self.gains, self.broken = servo, gains, broken
         # Loops outside the broken one are open: the inner loop is judged by itself.
-        first = 0 if broken is None or broken == "outer" else LOOP_ORDER.index(broken)
+        self.cascade = servo.more.structure == CASCADE
+        order = loops_of(servo)
+        first = 0 if broken is None or broken == "outer" else order.index(broken)
         self.trimmed = servo.trim_gain > 0.0 and (broken is None or broken == "outer")
-        self.loops = LOOP_ORDER[first:]
+        self.loops = order[first:]
         self.names = ["i", "wm", "am", "ws", "as", "v", "i_set", "w_set", "a_before", "w", "x", "y", "cmd_before"]
+        if not self.cascade:  # a state that nothing moves would look like one that never dies away
+            self.names = [name for name in self.names if name not in ("w_set", "a_before", "w")]
+        self.names += extra_names(servo, gains)
         lags = {
             "position_seen": servo.position_sensor_lag,
-            "speed_seen": servo.speed_sensor_lag,
+            "speed_seen": servo.speed_sensor_lag if self.cascade else 0.0,
             "current_seen": servo.current_sensor_lag,
             "trim_seen": servo.trim_sensor_lag if self.trimmed else 0.0,
         }
         self.lags = {name: lag for name, lag in lags.items() if lag > _EPS}  # a lag of a nanosecond is none
         self.names += list(self.lags)
-        self.names += ["w_observed"] if servo.observer_bandwidth > 0.0 else []
+        self.names += ["w_observed"] if self.cascade and servo.observer_bandwidth > 0.0 else []
         self.names += ["trim"] if self.trimmed else []
         self.waiting: dict[str, int] = {}
         for loop in self.loops:
@@ -115,6 +122,8 @@ class _Schedule:
             under_way = math.floor((self.offset(loop) + delay) / period + _EPS)
             self.names += [f"{loop}_q{j}" for j in range(under_way + 2)]
             self.waiting[loop] = under_way
+            if loop == "position" and self.forward_travels:
+                self.names += [f"forward_q{j}" for j in range(under_way + 2)]
         self.at = {name: j for j, name in enumerate(self.names)}
         self.size = len(self.names)
         # columns: state, then inputs (command, measurement put in at the break, load torque)
@@ -128,6 +137,11 @@ class _Schedule:
         for name, lag in self.lags.items():
             self.plant[self.at[name]] = (self.true(name) - self.row(name)) / lag
         self._moves: dict[float, FloatArray] = {}
+
+    @property
+    def forward_travels(self) -> bool:
+        """True when a current fed forward travels with the position loop's output (cascade)."""
+        return self.cascade and self.servo.more.feedforward_acceleration > 0.0
 
     def timing(self, loop: str) -> tuple[float, float]:
         s = self.servo
@@ -196,7 +210,13 @@ class _Schedule:
         m = self.identity()
         if loop == "position":
             angle = self.source("injected") if self.broken == "position" else self.measured("position")
+            if not self.cascade:
+                m[self.at[f"position_q{self.waiting[loop]}"]] = outer_row(self, m, angle)
+                self.waiting[loop] += 1
+                return m
             command, before = self.source("command"), self.row("cmd_before")
+            if self.forward_travels:
+                m[self.at[f"forward_q{self.waiting[loop]}"]] = forward_row(self, m)
             output = g.position * (command - angle) + s.feedforward / s.position_period * (command - before)
             m[self.at["cmd_before"]] = command
             if self.trimmed:
@@ -214,6 +234,10 @@ class _Schedule:
             used = self.source("injected") if self.broken == "speed" else filtered
             error = self.row("w_set") - used
             output = g.speed * error + self.row("x")
+            if "i_forward" in self.at:
+                output = output + self.row("i_forward")
+            if s.more.notch_frequency > 0.0:
+                output = notch_row(self, m, output, s.speed_period)
             m[self.at["x"]] = self.row("x") + g.speed * g.speed_integral * s.speed_period * error
         else:
             used = self.source("injected") if self.broken == "current" else self.measured("current")
@@ -227,14 +251,18 @@ class _Schedule:
     def take_effect(self, loop: BreakPoint) -> FloatArray:
         """Matrix of the oldest waiting output taking effect."""
         m = self.identity()
-        held = {"position": "w_set", "speed": "i_set", "current": "v"}[loop]
-        m[self.at[held]] = self.row(f"{loop}_q0")
+        held = {"position": "w_set" if self.cascade else "i_set", "speed": "i_set", "current": "v"}[loop]
+        lines: list[tuple[str, str]] = [(loop, held)]
+        if loop == "position" and self.forward_travels:
+            lines.append(("forward", "i_forward"))
         self.waiting[loop] -= 1
-        slots = sum(name.startswith(f"{loop}_q") for name in self.names)
-        for j in range(slots):  # the line moves up; places left empty forget what they held
-            m[self.at[f"{loop}_q{j}"]] = (
-                self.row(f"{loop}_q{j + 1}") if j < self.waiting[loop] else np.zeros(self.width)
-            )
+        for line, name in lines:
+            m[self.at[name]] = self.row(f"{line}_q0")
+            slots = sum(name.startswith(f"{line}_q") for name in self.names)
+            for j in range(slots):  # the line moves up; places left empty forget what they held
+                m[self.at[f"{line}_q{j}"]] = (
+                    self.row(f"{line}_q{j + 1}") if j < self.waiting[loop] else np.zeros(self.width)
+                )
         return m
 
     def instants(self, length: float) -> list[tuple[float, int, int, BreakPoint]]:

@@ -14,6 +14,7 @@ from valvectl.design.design_file import DesignFile
 from valvectl.design.schema import LEGS, LegName
 from valvectl.errors import DesignError, Fault
 from valvectl.parts.controller import CascadeGains
+from valvectl.plant.command import stretches
 from valvectl.plant.machine import Machine, build
 from valvectl.plant.schedule import Schedule, build_schedule
 from valvectl.servo.tune import gains_of
@@ -45,7 +46,7 @@ from valvectl.studies.spread import SpreadResult, spread
 from valvectl.studies.stability import StabilityResult, stability
 from valvectl.studies.stroke import StrokeResult, stroke
 from valvectl.studies.surge import SurgeResult, surge
-from valvectl.studies.throttle import ThrottleResult, stretches, throttle
+from valvectl.studies.throttle import ThrottleResult, throttle
 from valvectl.studies.timing import TimingResult, timing
 from valvectl.studies.torque import by_rule, torque
 from valvectl.studies.torque_moves import commanded
