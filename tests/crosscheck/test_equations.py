@@ -171,6 +171,44 @@ def test_speed_loop(name, filtered):
     compared(pairs)
 
 
+@pytest.mark.parametrize("hold_band", [0.0, 3e-4])
+def test_trim_from_the_stem(hold_band):
+    """Position loop on the motor with the command trimmed from the stem's own encoder."""
+    start = 0.8
+    servo = replace(
+        rig().machine.legs["oxidizer"].servo, position_on_motor=True, trim_gain=4.0, trim_limit=2e-3, trim_count=1e-4,
+        hold_band=hold_band,
+    )  # fmt: skip
+    gains = gains_of(servo)
+    loop = next(e for e in equations(servo, gains, 17) if e.loop == "position")
+    machine, printed = Compiled(servo, gains, start), Printed(loop, r_before=start)
+    pairs, trims = [], []
+    for r, angle in zip(*recorded(4, start), strict=True):
+        got = machine.outer(float(r), float(angle), CASCADE)
+        names = printed.sample(r=float(r), stem=float(angle), motor=float(angle))
+        trims.append(names["m"])
+        pairs.append((got, {"w_set": names["w_set"]}))
+    compared(pairs)
+    assert np.max(np.abs(trims)) == pytest.approx(2e-3)
+
+
+@pytest.mark.parametrize("damping", [0.7, 1.0])
+def test_observer_of_the_speed(damping):
+    start = 0.8
+    servo = replace(
+        rig().machine.legs["oxidizer"].servo, speed_on_motor=False, observer_bandwidth=900.0, observer_damping=damping
+    )
+    gains = gains_of(servo)
+    loop = next(e for e in equations(servo, gains, 17) if e.loop == "speed")
+    machine, printed = Compiled(servo, gains, start), Printed(loop, angle_before=start)
+    _, angle = recorded(3, start)
+    pairs = []
+    for a, w_set in zip(angle, np.random.default_rng(2).normal(size=SAMPLES), strict=True):
+        got = machine.speed(float(a), float(w_set), 0.0)
+        pairs.append((got, {"i_set": printed.sample(stem=float(a), w_set=float(w_set))["i_set"]}))
+    compared(pairs)
+
+
 @pytest.mark.parametrize("kind", list(ANTI_WINDUP))
 def test_current_loop(kind):
     servo = replace(rig().machine.legs["oxidizer"].servo, more=ControllerMore(anti_windup=ANTI_WINDUP[kind]))

@@ -306,7 +306,7 @@ def _leg(name: LegName, leg: Leg, flow: float, chamber_pressure: float, delay: f
         ),
         cda=cda,
         delay=delay,
-        servo=servo_numbers(leg),
+        servo=servo_numbers(leg, float(np.mean(tables.running))),
         jacket_heat=heat,
         jacket_share=share,
         injector_coefficient=coefficient,

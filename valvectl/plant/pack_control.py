@@ -23,7 +23,11 @@ def control_numbers(servo: Servo, gains: CascadeGains) -> dict[int, float]:
         ix.TRACK_CURRENT: tracking_share(servo.current_period, more.tracking_time, gains.current_integral),
         ix.DEAD_ZONE: more.dead_zone,
         ix.FORWARD_ON: float(more.fed_forward),
-        ix.FORWARD_ACCELERATION: more.feedforward_acceleration / servo.acceleration_per_ampere,
+        ix.FORWARD_ACCELERATION: (
+            more.feedforward_acceleration / servo.acceleration_per_ampere
+            if more.feedforward_acceleration > 0.0
+            else 0.0
+        ),
         ix.FORWARD_FRICTION: more.feedforward_friction * more.friction_current,
         ix.FRICTION_SPEED: more.friction_speed,
         ix.NOTCH_ON: float(more.notch_frequency > 0.0),

@@ -147,8 +147,8 @@ def coupling_compliance(actuator: Actuator) -> float:
     return 0.0 if actuator.coupling_stiffness is None else 1.0 / actuator.coupling_stiffness
 
 
-def servo_numbers(leg: Leg) -> Servo:
-    """Motor, train, stem and drive of a leg's design as numbers."""
+def servo_numbers(leg: Leg, running: float) -> Servo:
+    """Motor, train, stem and drive of a leg's design as numbers; ``running`` torque of the stem, mean of its travel [N m]."""
     actuator, controller, drive = leg.actuator, leg.controller, leg.actuator.motor
     train = gearing.combine(stage_numbers(actuator), coupling_compliance(actuator))
     speed_encoder = actuator.speed_encoder or actuator.position_encoder
@@ -205,7 +205,7 @@ def servo_numbers(leg: Leg) -> Servo:
             acceleration=_or_infinite(controller.command_acceleration_limit),
             jerk=_or_infinite(controller.command_jerk_limit),
         ),
-        more=_more(leg, train),
+        more=_more(leg, train, running),
     )
 
 
@@ -213,10 +213,8 @@ def _or_infinite(value: float | None) -> float:
     return math.inf if value is None else value
 
 
-def _more(leg: Leg, train: gearing.Train) -> ControllerMore:
+def _more(leg: Leg, train: gearing.Train, running: float) -> ControllerMore:
     c, drive = leg.controller, leg.actuator.motor
-    torque = leg.valve.torque
-    running = sum(torque.running) / len(torque.running) / torque.includes_factor
     friction = drive.friction_torque + running / (train.ratio * train.efficiency)
     pid, observer = c.pid, c.state_feedback
     stated = None

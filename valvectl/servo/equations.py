@@ -21,6 +21,7 @@ from valvectl.parts.controller_more import (
 )
 from valvectl.parts.controller_pid import PidGains, derivative_decay, derivative_gain, pid_tracking_time
 from valvectl.parts.controller_state import StateGains
+from valvectl.parts.speed_estimate import observer_gains
 from valvectl.plant.pack_control import state_tracking_share
 from valvectl.plant.servo_numbers import Servo
 
@@ -165,19 +166,45 @@ def _command(servo: Servo, n: _Numbers) -> LoopEquations:
     return LoopEquations("command", period, 0.0, "target", "r", tuple(lines))
 
 
+def _trim(servo: Servo, n: _Numbers) -> list[str]:
+    """Trim of the command from the stem's own encoder; the angle used is the motor's less the trim."""
+    if servo.trim_gain <= 0.0:
+        return []
+    onward = f"clip(m + {n(servo.trim_gain * servo.position_period)}*e_stem, {n(servo.trim_limit)})"
+    return [
+        "angle = angle - m",
+        _reading("stem", servo.trim_count, n).replace("angle =", "e_stem = r -", 1),
+        f"m = {onward} if abs(e_stem) > {n(servo.hold_band)} else m",
+    ]
+
+
+def _raw_speed(servo: Servo, n: _Numbers) -> list[str]:
+    period = servo.speed_period
+    if servo.observer_bandwidth <= 0.0:
+        return [f"w_raw = (angle - angle_before)/{n(period)}", "angle_before = angle"]
+    gain, rate_gain = observer_gains(period, servo.observer_bandwidth, servo.observer_damping)
+    return [
+        f"p = angle_before + {n(period)}*w_raw",
+        f"angle_before = p + {n(gain)}*(angle - p)",
+        f"w_raw = w_raw + {n(rate_gain / period)}*(angle - p)",
+    ]
+
+
 def _position(servo: Servo, gains: CascadeGains, n: _Numbers) -> LoopEquations:
     sensor = "motor" if servo.position_on_motor else "stem"
     ahead = servo.feedforward / servo.position_period
     wanted = n.sum((gains.position, "e"), (ahead, "(r - r_before)"))
     lines = [
         _reading(sensor, servo.position_count, n),
+        *_trim(servo, n),
         *_held(servo, n),
         f"w_set = clip({wanted}, {n(servo.speed_limit)})",
         *([_forward(servo, n)] if servo.more.fed_forward else []),
         *_memory(servo),
     ]
     gives = "w_set, i_forward" if servo.more.fed_forward else "w_set"
-    return LoopEquations("position", servo.position_period, servo.position_delay, f"r, {sensor}", gives, tuple(lines))
+    reads = f"r, {sensor}, stem" if servo.trim_gain > 0.0 else f"r, {sensor}"
+    return LoopEquations("position", servo.position_period, servo.position_delay, reads, gives, tuple(lines))
 
 
 def _speed(servo: Servo, gains: CascadeGains, n: _Numbers) -> LoopEquations:
@@ -194,8 +221,7 @@ def _speed(servo: Servo, gains: CascadeGains, n: _Numbers) -> LoopEquations:
     each = gains.speed * gains.speed_integral * period
     lines = [
         _reading(sensor, servo.speed_count, n),
-        f"w_raw = (angle - angle_before)/{n(period)}",
-        "angle_before = angle",
+        *_raw_speed(servo, n),
         f"w = w + {n(share)}*(w_raw - w)" if share < 1.0 else "w = w_raw",
         "e = w_set - w",
         f"u = {n.sum((gains.speed, 'e'), (1.0, 'x'), (forward, 'i_forward'))}",

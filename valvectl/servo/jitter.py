@@ -16,8 +16,9 @@ import numpy as np
 from valvectl.parts.controller import CascadeGains
 from valvectl.plant.servo_numbers import Servo
 from valvectl.servo.margins import Margins, margins
-from valvectl.servo.sampled import LOOP_ORDER, BreakPoint, Place
+from valvectl.servo.sampled import BreakPoint, Place
 from valvectl.servo.small import one_thread
+from valvectl.servo.structures import loops_of
 from valvectl.servo.transfers import loop_gain
 
 
@@ -81,7 +82,8 @@ def place_margins(servo: Servo, gains: CascadeGains, at: Place) -> PlaceMargins:
 
 def shifted(servo: Servo, at: Place) -> Iterator[tuple[dict[BreakPoint, float], Servo]]:
     """The servo with the delays of the loops that run at a place at both ends of their jitter, in all combinations."""
-    running = LOOP_ORDER if at == "outer" else LOOP_ORDER[LOOP_ORDER.index(at) :]
+    order = loops_of(servo)
+    running = order if at == "outer" else order[order.index(at) :]
     ranges: dict[BreakPoint, float] = {loop: float(getattr(servo, f"{loop}_jitter")) for loop in running}
     moving = [loop for loop in running if ranges[loop] > 0.0]
     for signs in itertools.product((-1.0, 1.0), repeat=len(moving)):

@@ -132,6 +132,11 @@ def placed_bandwidth(gains: CascadeGains) -> float:
     return 0.0 if outer is None else outer.bandwidth / (2.0 * math.pi)
 
 
+def position_rate(gains: CascadeGains) -> float:
+    """Rate at which a position error is worked off [1/s]: Kp of the cascade, the placed bandwidth of the others."""
+    return gains.position if gains.outer is None else 2.0 * math.pi * placed_bandwidth(gains)
+
+
 def current_per_count(servo: Servo, gains: CascadeGains) -> float:
     """Change of the current set-point by one count of the position encoder, at once [A]."""
     outer = gains.outer

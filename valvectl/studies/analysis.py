@@ -17,6 +17,7 @@ from valvectl.parts.controller import CascadeGains
 from valvectl.plant.command import stretches
 from valvectl.plant.machine import Machine, build
 from valvectl.plant.schedule import Schedule, build_schedule
+from valvectl.servo.outer_gains import position_rate
 from valvectl.servo.tune import gains_of
 from valvectl.studies.adverse import BOILING, FLOW, STIFFNESS, TORQUE, adverse, adverse_design, corner_schedule
 from valvectl.studies.catalogue import CatalogueResult, Filters, catalogue
@@ -150,7 +151,7 @@ class Analysis:
 
     def _torque(self, name: LegName) -> TorqueResult:
         static, stroke_time = self.torque_static[name], self.design.requirements.stroke_time
-        gain = gains_of(self.machine.legs[name].servo).position
+        gain = position_rate(gains_of(self.machine.legs[name].servo))
         orders = commanded(self.machine, self.schedule, self.profile, gain, stroke_time, name)
         return by_rule(static, self.design, self.torque_corner[0], self.machine, orders)
 
