@@ -90,15 +90,15 @@ class Design(DesignFile):
         """Frequency and step analysis of a leg's position loop."""
         return self.analysis.loop[leg]
 
-    def timing(self, leg: LegName) -> TimingResult:
-        """What samples, delays, offsets, sensors and filters cost each loop in phase; margins over the jitter."""
-        return self.analysis.timing[leg]
-
     def equations(self, leg: LegName) -> ControllerEquations:
         """The difference equations of a leg's controller with its numbers."""
         from valvectl.studies.equations import controller_equations
 
         return controller_equations(leg, self.machine.legs[leg].servo, self.analysis.gains[leg])
+
+    def timing(self, leg: LegName) -> TimingResult:
+        """What samples, delays, offsets, sensors and filters cost each loop in phase; margins over the jitter."""
+        return self.analysis.timing[leg]
 
     def resolution(self) -> ResolutionResult:
         """Flow and mixture ratio per smallest reliable step and after a reversal, ball offset, both legs together."""

@@ -43,8 +43,16 @@ MORE = {
     "plain state feedback": ControllerMore(STATE_FEEDBACK),
     **{f"state feedback with all, {name}": ControllerMore(STATE_FEEDBACK, kind, **FORWARD) for name, kind in ANTI_WINDUP.items()},
 }  # fmt: skip
-DELAYS = {"example": {}, "long": {"position_delay": 2.35e-3}}
-SPEEDS = {"filter": {"speed_filter": 0.8e-3}, "no filter": {"speed_filter": 0.0}}
+DELAYS = {
+    "example": {},
+    "long": {"position_delay": 2.35e-3},
+    "trim": {"position_on_motor": True, "trim_gain": 4.0, "trim_limit": 1e-3, "trim_count": 1e-4},
+}
+SPEEDS = {
+    "filter": {"speed_filter": 0.8e-3},
+    "no filter": {"speed_filter": 0.0},
+    "observer": {"speed_filter": 0.0, "observer_bandwidth": 900.0, "observer_damping": 0.8},
+}
 
 
 @cache
@@ -82,10 +90,11 @@ class Compiled:
         sample(self.par, self.st, self.ring, self.queue, np.array([r]), 0, 0)
         if structure != CASCADE:
             return {"i_set": self.taken(ix.LOOP_SPEED)}
-        out = {"w_set": self.taken(ix.LOOP_POSITION)}
+        out = {}
         if self.par[ix.FORWARD_ON] > 0.5:
+            kernel_servo.send_forward(self.par, self.st, self.ring, self.queue)
             out["i_forward"] = self.taken(ix.QUEUE_FORWARD)
-        return out
+        return out | {"w_set": self.taken(ix.LOOP_POSITION)}
 
     def speed(self, angle: float, w_set: float, forward: float):
         self.see(angle)
@@ -168,44 +177,6 @@ def test_speed_loop(name, filtered):
         forward = float(forward) if servo.more.fed_forward else 0.0
         got = machine.speed(float(a), float(w_set), forward)
         pairs.append((got, {"i_set": printed.sample(stem=float(a), w_set=float(w_set), i_forward=forward)["i_set"]}))
-    compared(pairs)
-
-
-@pytest.mark.parametrize("hold_band", [0.0, 3e-4])
-def test_trim_from_the_stem(hold_band):
-    """Position loop on the motor with the command trimmed from the stem's own encoder."""
-    start = 0.8
-    servo = replace(
-        rig().machine.legs["oxidizer"].servo, position_on_motor=True, trim_gain=4.0, trim_limit=2e-3, trim_count=1e-4,
-        hold_band=hold_band,
-    )  # fmt: skip
-    gains = gains_of(servo)
-    loop = next(e for e in equations(servo, gains, 17) if e.loop == "position")
-    machine, printed = Compiled(servo, gains, start), Printed(loop, r_before=start)
-    pairs, trims = [], []
-    for r, angle in zip(*recorded(4, start), strict=True):
-        got = machine.outer(float(r), float(angle), CASCADE)
-        names = printed.sample(r=float(r), stem=float(angle), motor=float(angle))
-        trims.append(names["m"])
-        pairs.append((got, {"w_set": names["w_set"]}))
-    compared(pairs)
-    assert np.max(np.abs(trims)) == pytest.approx(2e-3)
-
-
-@pytest.mark.parametrize("damping", [0.7, 1.0])
-def test_observer_of_the_speed(damping):
-    start = 0.8
-    servo = replace(
-        rig().machine.legs["oxidizer"].servo, speed_on_motor=False, observer_bandwidth=900.0, observer_damping=damping
-    )
-    gains = gains_of(servo)
-    loop = next(e for e in equations(servo, gains, 17) if e.loop == "speed")
-    machine, printed = Compiled(servo, gains, start), Printed(loop, angle_before=start)
-    _, angle = recorded(3, start)
-    pairs = []
-    for a, w_set in zip(angle, np.random.default_rng(2).normal(size=SAMPLES), strict=True):
-        got = machine.speed(float(a), float(w_set), 0.0)
-        pairs.append((got, {"i_set": printed.sample(stem=float(a), w_set=float(w_set))["i_set"]}))
     compared(pairs)
 
 

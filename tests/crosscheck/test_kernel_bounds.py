@@ -80,26 +80,6 @@ def other_periods(machine: Machine) -> Machine:
     )
 
 
-def sampled_otherwise(machine: Machine) -> Machine:
-    """Offsets, observer, lags of all sensors, jitter of all loops, trim from the stem on one leg."""
-    for name in LEGS:
-        machine = machine.with_servo(
-            name,
-            speed_offset=125e-6,
-            current_offset=25e-6,
-            observer_bandwidth=900.0,
-            position_sensor_lag=80e-6,
-            speed_sensor_lag=50e-6,
-            current_sensor_lag=30e-6,
-            position_jitter=200e-6,
-            speed_jitter=90e-6,
-            current_jitter=12e-6,
-        )
-    return machine.with_servo(
-        "fuel", position_on_motor=True, trim_gain=3.0, trim_limit=0.02, trim_count=1e-4, trim_sensor_lag=1e-4
-    )
-
-
 def structures(machine: Machine) -> Machine:
     """A PID with everything beside a state feedback that remembers as many outputs as it can."""
     fed = {"feedforward_acceleration": 1.0, "feedforward_friction": 1.0, "friction_current": 0.8}
@@ -125,6 +105,26 @@ def cascade_with_all(machine: Machine) -> Machine:
     return machine
 
 
+def sampled_otherwise(machine: Machine) -> Machine:
+    """Offsets, observer, lags of all sensors, jitter of all loops, trim from the stem on one leg."""
+    for name in LEGS:
+        machine = machine.with_servo(
+            name,
+            speed_offset=125e-6,
+            current_offset=25e-6,
+            observer_bandwidth=900.0,
+            position_sensor_lag=80e-6,
+            speed_sensor_lag=50e-6,
+            current_sensor_lag=30e-6,
+            position_jitter=200e-6,
+            speed_jitter=90e-6,
+            current_jitter=12e-6,
+        )
+    return machine.with_servo(
+        "fuel", position_on_motor=True, trim_gain=3.0, trim_limit=0.02, trim_count=1e-4, trim_sensor_lag=1e-4
+    )
+
+
 def jobs(design: Any) -> list[tuple[str, dict[str, Any]]]:
     """Names and arguments of ``simulate``."""
     a = design.analysis
@@ -135,9 +135,9 @@ def jobs(design: Any) -> list[tuple[str, dict[str, Any]]]:
         "choking": choking(a.machine),
         "slowest": slowest_loops(a.machine),
         "periods": other_periods(a.machine),
-        "sampling": sampled_otherwise(a.machine),
         "structures": structures(a.machine),
         "cascade with all": cascade_with_all(a.machine),
+        "sampling": sampled_otherwise(a.machine),
     }.items():
         start = a.schedule.points[-1]
         out.append(

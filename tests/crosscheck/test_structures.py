@@ -45,6 +45,11 @@ RATES = {
         "position_period": 1e-3, "position_delay": 2.35e-3, "speed_period": 0.5e-3,
         "speed_delay": 0.61e-3, "current_period": 50e-6, "current_delay": 71e-6,
     },
+    "offsets, observer, lagging sensors": {
+        "speed_offset": 125e-6, "current_offset": 25e-6, "observer_bandwidth": 1500.0, "position_sensor_lag": 0.2e-3,
+        "current_sensor_lag": 20e-6,
+    },
+    "trim from the stem": {"position_on_motor": True, "trim_gain": 3.0, "trim_limit": 1e6},
     "no delay": {"position_delay": 0.0, "speed_delay": 0.0, "current_delay": 0.0},
 }  # fmt: skip
 

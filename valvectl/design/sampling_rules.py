@@ -63,8 +63,8 @@ def _delay(get: Get, at: str, loop: str) -> Iterator[tuple[str, str]]:
 
 
 def _of_the_cascade(get: Get, at: str) -> Iterator[tuple[str, str]]:
-    """Keys of the speed loop, and of what stands on it, where there is none."""
-    keys = ("speed_offset", "speed_sense_delay", "speed_bus_delay", "speed_jitter", "stem_trim")
+    """Keys of the speed loop where there is none."""
+    keys = ("speed_offset", "speed_sense_delay", "speed_bus_delay", "speed_jitter")
     given = [key for key in keys if get(f"{at}.{key}")]
     if get(f"{at}.speed_from") == "observer":
         given.append("speed_from")

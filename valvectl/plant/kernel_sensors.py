@@ -106,12 +106,3 @@ def shift_newest(ring: Any, queue: Any, late: Any, loop: int, jitter: float) -> 
         queue[at + ix.DRAWN_INDEX] = (drawn + 1) & (ix.LATE - 1)
         slot = (queue[at + ix.HEAD_INDEX] + queue[at + ix.COUNT_INDEX] - 1) & (ix.RING - 1)
         ring[2 * (loop * ix.RING + slot) + 1] += jitter * late[loop * ix.LATE + drawn]
-
-
-@jit
-def same_arrival(ring: Any, queue: Any, loop: int, leader: int) -> None:
-    """Let the newest entry of a queue arrive with the newest of another, with which it travels."""
-    at, ahead = loop * ix.QUEUE_SIZE, leader * ix.QUEUE_SIZE
-    slot = (queue[at + ix.HEAD_INDEX] + queue[at + ix.COUNT_INDEX] - 1) & (ix.RING - 1)
-    other = (queue[ahead + ix.HEAD_INDEX] + queue[ahead + ix.COUNT_INDEX] - 1) & (ix.RING - 1)
-    ring[2 * (loop * ix.RING + slot) + 1] = ring[2 * (leader * ix.RING + other) + 1]

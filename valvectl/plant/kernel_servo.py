@@ -22,7 +22,6 @@ from valvectl.plant.kernel_sensors import (
     current_reading,
     position_reading,
     raw_speed,
-    same_arrival,
     shift_newest,
     speed_reading,
     trim_step,
@@ -71,8 +70,14 @@ def sample_position(par: Any, st: Any, ring: Any, queue: Any, command: Any, tick
     )
     wanted = clip(wanted, par[ix.SPEED_LIMIT])
     push(ring, queue, ix.LOOP_POSITION, wanted, tick + par[ix.POSITION_DELAY_TICKS])
-    if par[ix.FORWARD_ON] > 0.5:
-        push(ring, queue, ix.QUEUE_FORWARD, forward_current(par, st), tick + par[ix.POSITION_DELAY_TICKS])
+
+
+@jit
+def send_forward(par: Any, st: Any, ring: Any, queue: Any) -> None:
+    """Current fed forward, in one message with the position loop's newest output: it arrives at the same time."""
+    at = ix.LOOP_POSITION * ix.QUEUE_SIZE
+    slot = (queue[at + ix.HEAD_INDEX] + queue[at + ix.COUNT_INDEX] - 1) & (ix.RING - 1)
+    push(ring, queue, ix.QUEUE_FORWARD, forward_current(par, st), ring[2 * (ix.LOOP_POSITION * ix.RING + slot) + 1])
 
 
 @jit
@@ -81,7 +86,7 @@ def sample_outer(par: Any, st: Any, ring: Any, queue: Any, command: Any, tick: i
     st[ix.COMMAND_EARLIER] = st[ix.COMMAND_BEFORE]
     st[ix.COMMAND_BEFORE] = st[ix.COMMAND]
     st[ix.COMMAND] = command[row]
-    angle = position_reading(par, st)
+    angle = position_reading(par, st) - trim_step(par, st)
     current = pid_current(par, st, angle) if par[ix.STRUCTURE] < 1.5 else state_current(par, st, angle)
     push(ring, queue, ix.LOOP_SPEED, current, tick + par[ix.POSITION_DELAY_TICKS])
 
@@ -145,7 +150,7 @@ def control(
             sample_position(par, st, ring, queue, command, tick, min(due[ix.LOOPS], samples - 1))
             shift_newest(ring, queue, late, ix.LOOP_POSITION, par[ix.POSITION_JITTER])
             if par[ix.FORWARD_ON] > 0.5:
-                same_arrival(ring, queue, ix.QUEUE_FORWARD, ix.LOOP_POSITION)
+                send_forward(par, st, ring, queue)
         else:
             sample_outer(par, st, ring, queue, command, tick, min(due[ix.LOOPS], samples - 1))
             shift_newest(ring, queue, late, ix.LOOP_SPEED, par[ix.POSITION_JITTER])

@@ -70,8 +70,26 @@ from __future__ import annotations
     OFF_TICK,
     SHORTED,
     AUDIT,
+    OBSERVED,
+    OBSERVER_GAIN,
+    OBSERVER_RATE_GAIN,
+    LAGGED,
+    POSITION_KEEP,
+    POSITION_RAMP,
+    SPEED_KEEP,
+    SPEED_RAMP,
+    CURRENT_KEEP,
+    CURRENT_RAMP,
+    TRIM_KEEP,
+    TRIM_RAMP,
+    TRIM_GAIN,
+    TRIM_LIMIT,
+    TRIM_COUNT,
+    POSITION_JITTER,
+    SPEED_JITTER,
+    CURRENT_JITTER,
     PAR_MORE,
-) = range(67)
+) = range(85)
 # what a controller does beyond the plain cascade
 (
     STRUCTURE,
@@ -105,30 +123,8 @@ from __future__ import annotations
     STATE_DELAY,
     STATE_PAST,
 ) = range(PAR_MORE, PAR_MORE + 30)
-PAR_TIMING = STATE_PAST + 11
+PAR_SIZE = STATE_PAST + 11
 """``STATE_PAST`` is the first of ``controller_state.MOST_PAST`` gains of past outputs."""
-# offsets, observer, sensor lags, jitter, trim
-(
-    OBSERVED,
-    OBSERVER_GAIN,
-    OBSERVER_RATE_GAIN,
-    LAGGED,
-    POSITION_KEEP,
-    POSITION_RAMP,
-    SPEED_KEEP,
-    SPEED_RAMP,
-    CURRENT_KEEP,
-    CURRENT_RAMP,
-    TRIM_KEEP,
-    TRIM_RAMP,
-    TRIM_GAIN,
-    TRIM_LIMIT,
-    TRIM_COUNT,
-    POSITION_JITTER,
-    SPEED_JITTER,
-    CURRENT_JITTER,
-    PAR_SIZE,
-) = range(PAR_TIMING, PAR_TIMING + 19)
 
 # ---- parameters of the engine: glob[index] --------------------------------------------------------------------
 (
@@ -174,8 +170,17 @@ TAB_C, TAB_FL, TAB_RUN, TAB_BREAK, TAB_RUN_CLOSING, TAB_BREAK_CLOSING, TAB_SIZE 
     SPEED_INTEGRAL,
     CURRENT_INTEGRAL,
     CHOKED,
+    OBSERVER_SPEED,
+    MOTOR_BEFORE,
+    STEM_BEFORE,
+    CURRENT_BEFORE,
+    POSITION_SEEN,
+    SPEED_SEEN,
+    CURRENT_SEEN,
+    TRIM_SEEN,
+    TRIM,
     ST_MORE,
-) = range(22)
+) = range(31)
 (
     COMMAND_EARLIER,
     CURRENT_FORWARD,
@@ -187,20 +192,8 @@ TAB_C, TAB_FL, TAB_RUN, TAB_BREAK, TAB_RUN_CLOSING, TAB_BREAK_CLOSING, TAB_SIZE 
     HAT_SPEED,
     PAST,
 ) = range(ST_MORE, ST_MORE + 9)
-ST_TIMING = PAST + 11
+ST_SIZE = PAST + 11
 """``PAST`` is the first of ``controller_state.MOST_PAST`` past outputs, the latest first."""
-(
-    OBSERVER_SPEED,
-    MOTOR_BEFORE,
-    STEM_BEFORE,
-    CURRENT_BEFORE,
-    POSITION_SEEN,
-    SPEED_SEEN,
-    CURRENT_SEEN,
-    TRIM_SEEN,
-    TRIM,
-    ST_SIZE,
-) = range(ST_TIMING, ST_TIMING + 10)
 
 # ---- the three sampled loops: rings of outputs under way, ring[leg, loop, slot, (value, tick)] ------------------
 LOOP_POSITION, LOOP_SPEED, LOOP_CURRENT, LOOPS = range(4)

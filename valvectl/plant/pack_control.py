@@ -23,11 +23,7 @@ def control_numbers(servo: Servo, gains: CascadeGains) -> dict[int, float]:
         ix.TRACK_CURRENT: tracking_share(servo.current_period, more.tracking_time, gains.current_integral),
         ix.DEAD_ZONE: more.dead_zone,
         ix.FORWARD_ON: float(more.fed_forward),
-        ix.FORWARD_ACCELERATION: (
-            more.feedforward_acceleration / servo.acceleration_per_ampere
-            if more.feedforward_acceleration > 0.0
-            else 0.0
-        ),
+        ix.FORWARD_ACCELERATION: forward_acceleration(servo),
         ix.FORWARD_FRICTION: more.feedforward_friction * more.friction_current,
         ix.FRICTION_SPEED: more.friction_speed,
         ix.NOTCH_ON: float(more.notch_frequency > 0.0),
@@ -40,6 +36,12 @@ def control_numbers(servo: Servo, gains: CascadeGains) -> dict[int, float]:
     elif isinstance(gains.outer, StateGains):
         out.update(_state(servo, gains.outer))
     return out
+
+
+def forward_acceleration(servo: Servo) -> float:
+    """Current fed forward per acceleration of the command [A s^2/rad]; none without feed-forward, whatever the motor."""
+    share = servo.more.feedforward_acceleration
+    return share / servo.acceleration_per_ampere if share > 0.0 else 0.0
 
 
 def _pid(servo: Servo, g: PidGains) -> dict[int, float]:

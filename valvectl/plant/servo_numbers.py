@@ -75,6 +75,10 @@ class Servo:
     """Torque of the return spring at the closed stop, towards shut [N m]."""
     return_rate: float = 0.0
     """Its rise with opening [N m/rad]."""
+    shape: Shape = PLAIN
+    """How a new target becomes a command."""
+    more: ControllerMore = PLAIN_CASCADE
+    """Structure, feed-forward, anti-windup and notch."""
     speed_offset: float = 0.0
     """First sample of the speed loop after the position loop's [s]."""
     current_offset: float = 0.0
@@ -99,10 +103,6 @@ class Servo:
     trim_count: float = 0.0
     """One count of the stem's encoder [rad]; zero: not quantised."""
     trim_sensor_lag: float = 0.0
-    shape: Shape = PLAIN
-    """How a new target becomes a command."""
-    more: ControllerMore = PLAIN_CASCADE
-    """Structure, feed-forward, anti-windup and notch."""
 
     def without_feedforward(self) -> Servo:
         """The same servo with nothing of the command fed forward."""

@@ -309,8 +309,8 @@ def simulate(
         st[k, ix.COMMAND] = st[k, ix.COMMAND_BEFORE] = command[name][0]
         count = servo.speed_count
         st[k, ix.ANGLE_BEFORE] = angle if count <= 0.0 else math.floor(angle / count + 0.5) * count
-        at_rest(st[k], angle, angle)
         start_control(st[k], servo, gains[name])
+        at_rest(st[k], angle, angle)
         flows[k] = point.flow
         orders[k, : command[name].size] = command[name]
         orders[k, command[name].size :] = command[name][-1]

@@ -194,10 +194,10 @@ def _controllers(results: Mapping[str, LoopResult]) -> list[dict[str, Any]]:
                 "kc": number(r.gains.current),
                 "kic": number(r.gains.current_integral),
                 **_timing(r.servo),
-                "timing": "\n".join([] if r.servo is None else timing_lines(r.servo)),
                 "gains": gains_words(r.gains),
                 "cascade": r.gains.outer is None,
                 "equations": _equations(r),
+                "timing": "\n".join([] if r.servo is None else timing_lines(r.servo)),
             }
         )
     return out

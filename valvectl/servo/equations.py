@@ -88,6 +88,36 @@ def _reading(sensor: str, count: float, n: _Numbers) -> str:
     return f"angle = {sensor}" if count <= 0.0 else f"angle = {n(count)}*floor({sensor}/{n(count)} + 0.5)"
 
 
+def _trim(servo: Servo, n: _Numbers) -> list[str]:
+    """The trim from the stem's own encoder, as an offset of the reading; it rests inside the hold band."""
+    if servo.trim_gain <= 0.0:
+        return []
+    reading = _reading("stem", servo.trim_count, n).removeprefix("angle = ")
+    onward = f"clip({n.sum((1.0, 'trim'), (servo.trim_gain * servo.position_period, 'e_stem'))}, {n(servo.trim_limit)})"
+    return [
+        "angle = angle - trim",
+        f"e_stem = r - {reading}",
+        f"trim = {onward} if abs(e_stem) > {n(servo.hold_band)} else trim",
+    ]
+
+
+def _sensors(servo: Servo, sensor: str) -> str:
+    return f"{sensor}, stem" if servo.trim_gain > 0.0 else sensor
+
+
+def _estimate(servo: Servo, n: _Numbers) -> list[str]:
+    """Speed from the reading: by difference, or by a tracking observer."""
+    period = servo.speed_period
+    if servo.observer_bandwidth <= 0.0:
+        return [f"w_raw = (angle - angle_before)/{n(period)}", "angle_before = angle"]
+    gain, rate_gain = observer_gains(period, servo.observer_bandwidth, servo.observer_damping)
+    return [
+        f"p = angle_before + {n(period)}*w_raw",
+        f"angle_before = p + {n(gain)}*(angle - p)",
+        f"w_raw = w_raw + {n(rate_gain / period)}*(angle - p)",
+    ]
+
+
 def _held(servo: Servo, n: _Numbers) -> list[str]:
     """The stiction hold: an error inside the band counts as zero once the command rests."""
     if servo.hold_band <= 0.0:
@@ -166,30 +196,6 @@ def _command(servo: Servo, n: _Numbers) -> LoopEquations:
     return LoopEquations("command", period, 0.0, "target", "r", tuple(lines))
 
 
-def _trim(servo: Servo, n: _Numbers) -> list[str]:
-    """Trim of the command from the stem's own encoder; the angle used is the motor's less the trim."""
-    if servo.trim_gain <= 0.0:
-        return []
-    onward = f"clip(m + {n(servo.trim_gain * servo.position_period)}*e_stem, {n(servo.trim_limit)})"
-    return [
-        "angle = angle - m",
-        _reading("stem", servo.trim_count, n).replace("angle =", "e_stem = r -", 1),
-        f"m = {onward} if abs(e_stem) > {n(servo.hold_band)} else m",
-    ]
-
-
-def _raw_speed(servo: Servo, n: _Numbers) -> list[str]:
-    period = servo.speed_period
-    if servo.observer_bandwidth <= 0.0:
-        return [f"w_raw = (angle - angle_before)/{n(period)}", "angle_before = angle"]
-    gain, rate_gain = observer_gains(period, servo.observer_bandwidth, servo.observer_damping)
-    return [
-        f"p = angle_before + {n(period)}*w_raw",
-        f"angle_before = p + {n(gain)}*(angle - p)",
-        f"w_raw = w_raw + {n(rate_gain / period)}*(angle - p)",
-    ]
-
-
 def _position(servo: Servo, gains: CascadeGains, n: _Numbers) -> LoopEquations:
     sensor = "motor" if servo.position_on_motor else "stem"
     ahead = servo.feedforward / servo.position_period
@@ -203,8 +209,9 @@ def _position(servo: Servo, gains: CascadeGains, n: _Numbers) -> LoopEquations:
         *_memory(servo),
     ]
     gives = "w_set, i_forward" if servo.more.fed_forward else "w_set"
-    reads = f"r, {sensor}, stem" if servo.trim_gain > 0.0 else f"r, {sensor}"
-    return LoopEquations("position", servo.position_period, servo.position_delay, reads, gives, tuple(lines))
+    return LoopEquations(
+        "position", servo.position_period, servo.position_delay, f"r, {_sensors(servo, sensor)}", gives, tuple(lines)
+    )
 
 
 def _speed(servo: Servo, gains: CascadeGains, n: _Numbers) -> LoopEquations:
@@ -221,7 +228,7 @@ def _speed(servo: Servo, gains: CascadeGains, n: _Numbers) -> LoopEquations:
     each = gains.speed * gains.speed_integral * period
     lines = [
         _reading(sensor, servo.speed_count, n),
-        *_raw_speed(servo, n),
+        *_estimate(servo, n),
         f"w = w + {n(share)}*(w_raw - w)" if share < 1.0 else "w = w_raw",
         "e = w_set - w",
         f"u = {n.sum((gains.speed, 'e'), (1.0, 'x'), (forward, 'i_forward'))}",
@@ -261,6 +268,7 @@ def _pid(servo: Servo, g: PidGains, n: _Numbers) -> LoopEquations:
     forward = servo.more.fed_forward
     lines = [
         _reading(sensor, servo.position_count, n),
+        *_trim(servo, n),
         f"q = {n.sum((servo.feedforward, 'r'), (-1.0, 'angle'))}",
         f"d = {n.sum((decay, 'd'), (rate, '(q - q_before)'))}",
         "q_before = q",
@@ -272,7 +280,9 @@ def _pid(servo: Servo, g: PidGains, n: _Numbers) -> LoopEquations:
         _integral(servo, "x", "e", g.gain * period / g.integral_time, limit, tracking, n),
         *_memory(servo),
     ]
-    return LoopEquations("position", period, servo.position_delay, f"r, {sensor}", "i_set", tuple(lines))
+    return LoopEquations(
+        "position", period, servo.position_delay, f"r, {_sensors(servo, sensor)}", "i_set", tuple(lines)
+    )
 
 
 def _state(servo: Servo, g: StateGains, n: _Numbers) -> LoopEquations:
@@ -288,6 +298,7 @@ def _state(servo: Servo, g: StateGains, n: _Numbers) -> LoopEquations:
     )  # fmt: skip
     lines = [
         _reading(sensor, servo.position_count, n),
+        *_trim(servo, n),
         "e_th = angle - th",
         f"th = {n.sum((1.0, 'th'), (g.observer[0], 'e_th'))}",
         f"w = {n.sum((1.0, 'w'), (g.observer[1], 'e_th'))}",
@@ -302,4 +313,6 @@ def _state(servo: Servo, g: StateGains, n: _Numbers) -> LoopEquations:
         "u1 = i_set",
         *_memory(servo),
     ]
-    return LoopEquations("position", period, servo.position_delay, f"r, {sensor}", "i_set", tuple(lines))
+    return LoopEquations(
+        "position", period, servo.position_delay, f"r, {_sensors(servo, sensor)}", "i_set", tuple(lines)
+    )

@@ -50,9 +50,14 @@ def wanted_poles(bandwidth: float, damping: float) -> FloatArray:
 
 
 def current_delay(servo: Servo, gains: CascadeGains) -> float:
-    """From a sample of the position loop to its torque, in the rigid model's eyes [s]: waiting, then the current loop."""
-    periods = math.ceil(servo.position_delay / servo.current_period - 1e-9)
-    return periods * servo.current_period + servo.inductance / gains.current
+    """From a sample of the position loop to its torque, in the rigid model's eyes [s].
+
+    Waiting for the current loop's next sample, then the current loop; the position sensor's lag counts as delay too.
+    """
+    offset = math.fmod(servo.current_offset, servo.current_period)
+    periods = math.ceil((servo.position_delay - offset) / servo.current_period - 1e-9)
+    taken = offset + periods * servo.current_period
+    return taken + servo.inductance / gains.current + servo.position_sensor_lag
 
 
 def rigid_plant(servo: Servo, duration: float) -> tuple[FloatArray, FloatArray]:

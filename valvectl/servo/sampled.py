@@ -113,7 +113,7 @@ class _Schedule:
         }
         self.lags = {name: lag for name, lag in lags.items() if lag > _EPS}  # a lag of a nanosecond is none
         self.names += list(self.lags)
-        self.names += ["w_observed"] if self.cascade and servo.observer_bandwidth > 0.0 else []
+        self.names += ["w_observed"] if servo.observer_bandwidth > 0.0 and self.cascade else []
         self.names += ["trim"] if self.trimmed else []
         self.waiting: dict[str, int] = {}
         for loop in self.loops:
@@ -210,6 +210,12 @@ class _Schedule:
         m = self.identity()
         if loop == "position":
             angle = self.source("injected") if self.broken == "position" else self.measured("position")
+            if self.trimmed:
+                stem = self.source("injected") if self.broken == "outer" else self.measured("outer")
+                m[self.at["trim"]] = self.row("trim") + s.trim_gain * s.position_period * (
+                    self.source("command") - stem
+                )
+                angle = angle - self.row("trim")
             if not self.cascade:
                 m[self.at[f"position_q{self.waiting[loop]}"]] = outer_row(self, m, angle)
                 self.waiting[loop] += 1
@@ -219,10 +225,6 @@ class _Schedule:
                 m[self.at[f"forward_q{self.waiting[loop]}"]] = forward_row(self, m)
             output = g.position * (command - angle) + s.feedforward / s.position_period * (command - before)
             m[self.at["cmd_before"]] = command
-            if self.trimmed:
-                stem = self.source("injected") if self.broken == "outer" else self.measured("outer")
-                output = output + g.position * self.row("trim")
-                m[self.at["trim"]] = self.row("trim") + s.trim_gain * s.position_period * (command - stem)
         elif loop == "speed":
             raw, kept = self.speed_estimate()
             share = filter_share(s.speed_period, s.speed_filter)
