@@ -114,7 +114,7 @@ def test_all_offsets_moved_alike_make_no_other_loop(offset):
 def test_corners_of_the_jitter(position, speed, current):
     servo = replace(base(), position_jitter=position * US, speed_jitter=speed * US, current_jitter=current * US)
     corners = list(shifted(servo, "position"))
-    moving = sum(j > 0.0 for j in (position, speed, current))
+    moving = sum(j > 0.0 for j in (servo.position_jitter, servo.speed_jitter, servo.current_jitter))
     assert len(corners) == (2**moving if moving else 0)
     for shifts, other in corners:
         for loop, by in shifts.items():
