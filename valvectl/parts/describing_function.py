@@ -94,7 +94,7 @@ def quantiser(amplitude: float, count: float) -> float:
     if count <= 0.0:
         return 1.0
     total = 0.0
-    for i in range(1, int(math.floor(amplitude / count + 0.5)) + 1):
+    for i in range(1, math.floor(amplitude / count + 0.5) + 1):
         r = (2.0 * i - 1.0) * count / (2.0 * amplitude)
         total += math.sqrt(max(0.0, 1.0 - r * r))
     return 4.0 * count / (math.pi * amplitude) * total

@@ -1,25 +1,22 @@
 """Limit cycles by describing functions: all solutions of 1 + N(A) L(jw) = 0, with their stability.
 
 The solver asks for the balance 1 + N L as a function of amplitude and frequency, so that N may depend on both and L may
-be the exact response of a sampled loop. ``ServoBalance`` is that balance for the position loop of a valve.
+be the exact response of a sampled loop. ``DriveBalance`` is that balance for a valve's servo.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
-from valvectl.parts import describing_function as df
-from valvectl.parts.controller import CascadeGains
 from valvectl.parts.lookup import FloatArray
-from valvectl.plant.linear import servo_matrices
-from valvectl.plant.servo_numbers import Servo
-from valvectl.plant.stem_response import StemFriction, StemResponse, stem_response
-from valvectl.servo.sampled import QuasiLinear, open_loop
-from valvectl.servo.small import one_thread
+from valvectl.plant.driven import Drive, driven
+
+SCATTER = 0.004
+"""How far the balance of a sampled drive scatters with the phase between samples and motion [-]."""
 
 Balance = Callable[[float, float], complex]
 """1 + N L at an amplitude and a frequency [rad/s]."""
@@ -37,14 +34,14 @@ class Cycle:
     """True: a swing that is a little larger dies down to it, a smaller one grows to it (Loeb's criterion)."""
 
 
-def is_stable(balance: Balance, amplitude: float, omega: float) -> bool:
+def is_stable(balance: Balance, amplitude: float, omega: float, step: float = 1e-4) -> bool:
     """Loeb's criterion at a solution, J. M. Loeb (1956), as in Gelb and Vander Velde (1968), section 3.2 (from memory).
 
     With F(A, w) = 1 + N L, a change dA makes the exponent s = sigma + j w move by F_A dA + F_w (dw - j sigma) = 0; the
     cycle is stable when sigma falls as A rises: Im(F_A conj(F_w)) < 0. Necessary, not sufficient: other poles of the loop
-    must be stable by themselves.
+    must be stable by themselves. ``step`` is that of the differences, relative.
     """
-    da, dw = 1e-4 * amplitude, 1e-4 * omega
+    da, dw = step * amplitude, step * omega
     by_a = (balance(amplitude + da, omega) - balance(amplitude - da, omega)) / (2.0 * da)
     by_w = (balance(amplitude, omega + dw) - balance(amplitude, omega - dw)) / (2.0 * dw)
     return (by_a * by_w.conjugate()).imag < 0.0
@@ -67,12 +64,14 @@ def solve(
     amplitudes: FloatArray,
     frequencies: FloatArray,
     values: FloatArray | None = None,
+    rough: float = 0.0,
 ) -> tuple[Cycle, ...]:
     """Every zero of a balance between the ends of both grids, sorted by amplitude.
 
     ``amplitudes`` and ``frequencies`` [rad/s] rise, best in equal ratios. Cells are cut into two triangles, those whose
-    linear image holds zero are refined by Newton's method. ``values`` of ``on_grid`` may be handed in. Two solutions in
-    one cell look like none: a finer grid tells them apart.
+    linear image holds zero are refined by Newton's method. ``values`` of ``on_grid`` may be handed in; ``rough`` is how far
+    the balance itself scatters [-], which sets how near to zero it is driven and the step of the differences. Two
+    solutions in one cell look like none: a finer grid tells them apart.
     """
     f = on_grid(balance, amplitudes, frequencies) if values is None else values
     found: list[tuple[float, float]] = []
@@ -85,7 +84,7 @@ def solve(
                 if not _holds_zero(np.array([corners[k] for k in pick])):
                     continue
                 start = math.sqrt(amplitudes[i] * amplitudes[i + 1]), math.sqrt(frequencies[j] * frequencies[j + 1])
-                refined = _newton(balance, *start)
+                refined = _newton(balance, *start, rough)
                 inside = refined is not None and (
                     amplitudes[max(i - 1, 0)] <= refined[0] <= amplitudes[min(i + 2, amplitudes.size - 1)]
                     and frequencies[max(j - 1, 0)] <= refined[1] <= frequencies[min(j + 2, frequencies.size - 1)]
@@ -93,20 +92,22 @@ def solve(
                 if refined is not None and inside:
                     found.append(refined)
     out: list[Cycle] = []
+    apart = max(1e-4, 5.0 * rough)
     for a, w in sorted(found):
-        if all(abs(math.log(a / c.amplitude)) + abs(math.log(w / c.frequency)) > 1e-4 for c in out):
-            out.append(Cycle(a, w, is_stable(balance, a, w)))
+        if all(abs(math.log(a / c.amplitude)) + abs(math.log(w / c.frequency)) > apart for c in out):
+            out.append(Cycle(a, w, is_stable(balance, a, w, max(1e-4, 5.0 * rough))))
     return tuple(out)
 
 
-def _newton(balance: Balance, amplitude: float, omega: float) -> tuple[float, float] | None:
+def _newton(balance: Balance, amplitude: float, omega: float, rough: float) -> tuple[float, float] | None:
     """A zero near a start by Newton's method in the logarithms, with steps of at most a quarter; None: none found."""
     x, y = math.log(amplitude), math.log(omega)
-    for _ in range(40):
+    step, near, best = max(1e-5, 3.0 * rough), max(1e-9, 0.3 * rough), (math.inf, 0.0, 0.0)
+    for _ in range(40 if rough == 0.0 else 12):
         f = balance(math.exp(x), math.exp(y))
-        if abs(f) < 1e-9:
+        best = min(best, (abs(f), x, y))
+        if abs(f) < near:
             break
-        step = 1e-5
         fx = (balance(math.exp(x + step), math.exp(y)) - f) / step
         fy = (balance(math.exp(x), math.exp(y + step)) - f) / step
         determinant = fx.real * fy.imag - fx.imag * fy.real
@@ -119,86 +120,38 @@ def _newton(balance: Balance, amplitude: float, omega: float) -> tuple[float, fl
         x, y = x + shorten * dx, y + shorten * dy
         if most < 1e-10:
             break
-    return (math.exp(x), math.exp(y)) if abs(balance(math.exp(x), math.exp(y))) < 1e-4 else None
+    left, x, y = best
+    return (math.exp(x), math.exp(y)) if left < max(1e-6, 3.0 * rough) else None
 
 
-@dataclass
-class ServoBalance:
+@dataclass(frozen=True)
+class DriveBalance:
     """1 + N L of a valve's position loop against the rotor's amplitude (over the ratio) [rad] and frequency [rad/s].
 
-    In N: gap of the gears, stem friction that sticks, load inertia, mesh and motor friction (``stem_response``), rounding
-    of the position, hold band and speed limit of the position loop (closed forms on the measured angle, multiplied with
-    one another). In L: the exact sampled loop with every delay. Not in it: rounding of the speed measurement, current and
-    voltage limits, bristle friction.
+    L is the rotor's double integrator, 1 / (J s^2); N is everything else, run by its own laws on a sine (``plant.driven``):
+    loops with delays, rounding, limits, anti-windup and hold band, drive, winding, gears with their gap, friction that
+    sticks. The one assumption is that the rotor moves as a sine.
     """
 
-    servo: Servo
-    gains: CascadeGains
-    friction: StemFriction
-
-    def __post_init__(self) -> None:
-        self._matrices = servo_matrices(self.servo)[0]
-
-    def response(self, amplitude: float, omega: float) -> StemResponse:
-        """What the stem does at that amplitude."""
-        return stem_response(self.servo, self.friction, amplitude, omega)
-
-    def quasi_linear(self, found: StemResponse, omega: float) -> QuasiLinear:
-        """Rotor with the shaft's first harmonic as a spring and a damper; the stem as a share of angle and speed."""
-        servo = self.servo
-        a = np.zeros((5, 5))
-        a[0] = self._matrices[0]
-        a[2] = self._matrices[2]
-        inertia = servo.motor_inertia * servo.ratio
-        a[1, 0] = servo.torque_constant / inertia
-        a[1, 1] = -(servo.motor_viscous * servo.ratio + found.shaft.imag / omega) / inertia
-        a[1, 2] = -found.shaft.real / inertia
-        stem = np.array([0.0, found.stem.imag / omega, found.stem.real, 0.0, 0.0])
-        return QuasiLinear(a=a, stem=stem)
-
-    def gain_of_law(self, measured: float) -> float:
-        """Gain of rounding, hold band and speed limit on a measured amplitude [rad]."""
-        servo = self.servo
-        if measured <= 0.0:
-            return 0.0
-        gain = df.quantiser(measured, servo.position_count)
-        if servo.hold_band > 0.0:
-            gain *= df.blanked(measured, servo.hold_band)
-        if gain > 0.0 and self.gains.position > 0.0:
-            gain *= df.saturation(measured * gain, servo.speed_limit / self.gains.position)
-        return gain
-
-    def loop_gain(self, amplitude: float, omega: float) -> complex:
-        """N L; L is linear in the position gain, so that a factor on it is a factor on this but for the speed limit."""
-        found = self.response(amplitude, omega)
-        loop = open_loop(self.servo, self.gains, "position", self.quasi_linear(found, omega))
-        gain = complex(loop.response(np.array([omega]))[0, 0, 0])
-        measured = amplitude if self.servo.position_on_motor else amplitude * abs(found.stem)
-        return self.gain_of_law(measured) * gain
+    drive: Drive
 
     def __call__(self, amplitude: float, omega: float) -> complex:
-        return 1.0 + self.loop_gain(amplitude, omega)
+        d = self.drive
+        return 1.0 + driven(d, amplitude, omega).torque / (d.inertia * d.ratio * amplitude * omega * omega)
+
+    def third_share(self, amplitude: float, omega: float) -> float:
+        """Third harmonic of the rotor's motion that the torque would bring, over its first [-]: how well L filters."""
+        d = self.drive
+        third = driven(d, amplitude, omega).torque_third
+        return abs(third) / (d.inertia * d.ratio * amplitude * 9.0 * omega * omega)
 
 
-@one_thread
 def servo_cycles(
-    servo: Servo,
-    gains: CascadeGains,
-    friction: StemFriction,
-    *,
-    hold: bool = True,
-    amplitudes: FloatArray | None = None,
-    points: int = 24,
+    balance: DriveBalance, smallest: float, lowest: float, highest: float, points: tuple[int, int] = (28, 28)
 ) -> tuple[Cycle, ...]:
-    """Limit cycles that the describing function foresees for a valve's position loop; amplitudes of the rotor [rad].
+    """Limit cycles that the harmonic balance foresees for a valve's servo; amplitudes of the rotor over the ratio [rad].
 
-    ``hold`` false: without the hold band, as when the command creeps. The search runs from a fifth of the smallest
-    nonlinearity up to a radian and from a fiftieth of the linear crossover to 0.8 of half the sample rate.
+    Searched from ``smallest`` [rad] to a radian and from ``lowest`` to ``highest`` [rad/s], ``points`` of each.
     """
-    balance = ServoBalance(servo if hold else replace(servo, hold_band=0.0), gains, friction)
-    sizes = [x for x in (servo.half_gap, servo.position_count, servo.hold_band if hold else 0.0) if x > 0.0]
-    low = 0.2 * min(sizes) if sizes else 1e-6
-    grid = np.geomspace(low, 1.0, points) if amplitudes is None else amplitudes
-    highest = 0.8 * math.pi / servo.position_period
-    frequencies = np.geomspace(0.02 * min(gains.position, highest), highest, points)
-    return solve(balance, grid, frequencies)
+    amplitudes, frequencies = np.geomspace(smallest, 1.0, points[0]), np.geomspace(lowest, highest, points[1])
+    return solve(balance, amplitudes, frequencies, rough=SCATTER)

@@ -83,22 +83,10 @@ class Discrete:
         return float(np.max(np.abs(np.linalg.eigvals(self.a))))
 
 
-@dataclass(frozen=True)
-class QuasiLinear:
-    """A plant that stands for the machine at one amplitude and frequency (``servo.limit_cycle``)."""
-
-    a: FloatArray
-    """Rates of (current, motor speed, motor angle, stem speed, stem angle) over them, shape (5, 5)."""
-    stem: FloatArray
-    """Angle of the stem as a row over the same, shape (5,)."""
-
-
 class _Schedule:
     """State slots, and the instants of one period as matrices."""
 
-    def __init__(
-        self, servo: Servo, gains: CascadeGains, broken: BreakPoint | None, plant: QuasiLinear | None = None
-    ) -> None:
+    def __init__(self, servo: Servo, gains: CascadeGains, broken: BreakPoint | None) -> None:
         self.servo, self.gains, self.broken = servo, gains, broken
         # Loops outside the broken one are open: the inner loop is judged by itself.
         first = LOOP_ORDER.index(broken) if broken is not None else 0
@@ -117,11 +105,7 @@ class _Schedule:
         self.width = self.size + len(self.inputs)
         a, b = servo_matrices(servo)
         self.plant = np.zeros((self.width, self.width))
-        self.plant[:5, :5] = a if plant is None else plant.a
-        self.stem = self.row("as")
-        if plant is not None:
-            self.stem = np.zeros(self.width)
-            self.stem[:5] = plant.stem
+        self.plant[:5, :5] = a
         self.plant[:5, self.at["v"]] = b[:, 0]
         self.plant[:5, self.size + 2] = b[:, 1]
         self._moves: dict[float, FloatArray] = {}
@@ -159,9 +143,9 @@ class _Schedule:
         """The loop's measurement as a row: true, or put in from outside where the loop is broken."""
         s = self.servo
         if loop == "position":
-            return self.row("am") if s.position_on_motor else self.stem
+            return self.row("am" if s.position_on_motor else "as")
         if loop == "speed":
-            return self.row("am") if s.speed_on_motor else self.stem
+            return self.row("am" if s.speed_on_motor else "as")
         return self.row("i")
 
     def sample(self, loop: BreakPoint) -> FloatArray:
@@ -244,13 +228,12 @@ class _Schedule:
         return self.measured(loop)
 
 
-def open_loop(servo: Servo, gains: CascadeGains, at: BreakPoint, plant: QuasiLinear | None = None) -> Discrete:
+def open_loop(servo: Servo, gains: CascadeGains, at: BreakPoint) -> Discrete:
     """Loop gain L(z) at a break point, negative feedback taken out (the characteristic equation is 1 + L = 0).
 
     The loop is cut at its measurement; loops inside stay closed, loops outside are open. Sample period is the loop's.
-    ``plant`` in place of the machine without friction and gap.
     """
-    schedule = _Schedule(servo, gains, at, plant)
+    schedule = _Schedule(servo, gains, at)
     period, _ = schedule.timing(at)
     total = schedule.period_map(period)
     n = schedule.size
