@@ -13,13 +13,14 @@ from valvectl.parts.encoder import quantise
 from valvectl.parts.friction import hydrodynamic_torque, pressure_rise, stick_or_slip, stribeck
 from valvectl.parts.gearing import play, spring_torque
 from valvectl.parts.lookup import blend, locate
+from valvectl.parts.lugre import lugre_step
 from valvectl.parts.motor import current_decay_step
 from valvectl.parts.return_spring import return_torque
 from valvectl.plant import layout as ix
 from valvectl.plant.kernel_base import jit, laws
 
 laws(clip, pi_integral, pi_output, position_law, quantise, hydrodynamic_torque, pressure_rise, stick_or_slip, stribeck)
-laws(play, spring_torque, blend, locate, current_decay_step, return_torque)
+laws(play, spring_torque, blend, locate, current_decay_step, return_torque, lugre_step)
 
 
 @jit
@@ -238,7 +239,13 @@ def mechanics(par: Any, st: Any, acc: Any, tables: Any, points: int, voltage: fl
     )
     stream = hydrodynamic_torque(par[ix.HYDRO], par[ix.BORE], drop)
     shutting = return_torque(stem_angle - par[ix.CLOSED_STOP], par[ix.RETURN_PRELOAD], par[ix.RETURN_RATE])
-    stem_speed = stick_or_slip(stem_speed + over * (spring - stream - shutting), level, over)
+    free = stem_speed + over * (spring - stream - shutting)
+    if par[ix.BRISTLES] > 0.5:
+        stem_speed, st[ix.BRISTLE] = lugre_step(
+            free, stem_speed, st[ix.BRISTLE], level, par[ix.SIGMA0], par[ix.SIGMA1], h, over
+        )
+    else:
+        stem_speed = stick_or_slip(free, level, over)
     moving, from_angle = stem_speed, stem_angle
     stem_angle += h * stem_speed
     if stem_angle >= par[ix.OPEN_STOP]:

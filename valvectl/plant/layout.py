@@ -70,8 +70,11 @@ from __future__ import annotations
     OFF_TICK,
     SHORTED,
     AUDIT,
+    BRISTLES,
+    SIGMA0,
+    SIGMA1,
     PAR_SIZE,
-) = range(67)
+) = range(70)
 
 # ---- parameters of the engine: glob[index] --------------------------------------------------------------------
 (
@@ -117,8 +120,9 @@ TAB_C, TAB_FL, TAB_RUN, TAB_BREAK, TAB_SIZE = range(5)
     SPEED_INTEGRAL,
     CURRENT_INTEGRAL,
     CHOKED,
+    BRISTLE,
     ST_SIZE,
-) = range(22)
+) = range(23)
 
 # ---- the three sampled loops: rings of outputs under way, ring[leg, loop, slot, (value, tick)] ------------------
 LOOP_POSITION, LOOP_SPEED, LOOP_CURRENT, LOOPS = range(4)

@@ -15,7 +15,7 @@ import numpy as np
 from valvectl.design.design_file import DesignFile
 from valvectl.design.schema import LEGS, Leg, LegName, Valve
 from valvectl.errors import DesignError, Fault, RangeError
-from valvectl.parts import combustion, injector, line, nozzle, orifice, separation, tank, valve
+from valvectl.parts import combustion, injector, line, lugre, nozzle, orifice, separation, tank, valve
 from valvectl.parts.liquid import LiquidState, liquid_state, propellant
 from valvectl.parts.lookup import FloatArray
 from valvectl.plant import port_curve
@@ -73,6 +73,8 @@ class LegMachine:
     """Combustion delay [s]."""
     servo: Servo
     jacket_heat: JacketHeat | None = None
+    bristles: tuple[float, float] | None = None
+    """Stiffness [N m/rad] and damping [N m s/rad] of the stem friction's bristles (LuGre); None: it truly sticks."""
     """Heat pick-up of the jacket; None: the liquid behind it is as cold as before."""
     jacket_share: float = 0.0
     """Liquid of the jacket that counts as manifold [m^3]; in ``compliance`` already."""
@@ -288,7 +290,23 @@ def _leg(name: LegName, leg: Leg, flow: float, chamber_pressure: float, delay: f
         injector_coefficient=coefficient,
         injector_predicted=leg.injector.discharge_coefficient is None,
         injector_rounding=inlet_rounding(leg),
+        bristles=bristles(leg.valve),
     )
+
+
+def bristles(valve: Valve) -> tuple[float, float] | None:
+    """Bristle stiffness [N m/rad] and damping [N m s/rad] of a valve's stem friction; None when it is to stick truly."""
+    torque = valve.torque
+    peak = max(torque.breakaway) / torque.includes_factor * torque.cold_factor
+    if torque.friction_model != "lugre" or peak <= 0.0:
+        return None
+    stiffness = torque.bristle_stiffness
+    if stiffness is None:
+        stiffness = lugre.default_stiffness(peak, torque.presliding_angle)
+    damping = torque.bristle_damping
+    if damping is None:
+        damping = lugre.default_damping(stiffness, valve.inertia)
+    return stiffness, damping
 
 
 def _cda(leg: Leg, coefficient: float) -> float:
