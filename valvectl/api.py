@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from valvectl.studies.fill import FillResult
     from valvectl.studies.gear_result import GearStageResult
     from valvectl.studies.ladder import LadderResult
+    from valvectl.studies.limit_cycles import LimitCycles
     from valvectl.studies.loop import LoopResult
     from valvectl.studies.mission_heat_result import MissionHeat
     from valvectl.studies.port_result import PortsResult
@@ -80,6 +81,10 @@ class Design(DesignFile):
     def loop(self, leg: LegName) -> LoopResult:
         """Frequency and step analysis of a leg's position loop."""
         return self.analysis.loop[leg]
+
+    def hunting(self, leg: LegName) -> LimitCycles:
+        """Limit cycles and hunting of a leg: foreseen by harmonic balance, and simulated (some seconds)."""
+        return self.analysis.hunting[leg]
 
     def resolution(self) -> ResolutionResult:
         """Flow and mixture ratio per smallest reliable step and after a reversal, ball offset, both legs together."""

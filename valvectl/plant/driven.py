@@ -21,11 +21,11 @@ from valvectl.plant.balance import OperatingPoint
 from valvectl.plant.machine import Machine
 from valvectl.plant.simulate import kernel_cache, pack, time_grid
 
-SETTLE_PERIODS = 6
+SETTLE_PERIODS = 4
 """Periods that run unread."""
 LEAST_SETTLE = 0.05
 """Time that runs unread at least [s]."""
-READ_PERIODS = 6
+READ_PERIODS = 3
 """Periods read at least."""
 LEAST_READ = 0.05
 """Time read at least [s]: samples and motion have no common period, so that several must pass."""
@@ -84,10 +84,10 @@ def drive(machine: Machine, gains: Mapping[LegName, CascadeGains], name: LegName
     )
 
 
-def driven(what: Drive, amplitude: float, omega: float) -> Driven:
+def driven(what: Drive, amplitude: float, omega: float, third: complex = 0j) -> Driven:
     """Run the drive with its rotor (angle over the ratio) at ``amplitude`` [rad] times sin(``omega`` t) about the middle.
 
-    The command rests at the middle.
+    The command rests at the middle. ``third``: third harmonic of the motion over the first, as a phasor.
     """
     st = np.zeros(ix.ST_SIZE)
     st[ix.STEM_ANGLE] = st[ix.BALL_ANGLE] = what.middle
@@ -112,6 +112,8 @@ def driven(what: Drive, amplitude: float, omega: float) -> Driven:
         float(what.middle),
         float(amplitude),
         float(omega),
+        float(third.real),
+        float(third.imag),
         float(what.step),
         round(turn),
         settle,

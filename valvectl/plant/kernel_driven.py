@@ -24,11 +24,13 @@ SUMS = 12
 
 def driven(
     par: Any, tables: Any, command: Any, periods: Any, due: Any, st: Any, ring: Any, queue: Any, acc: Any, middle: float,
-    amplitude: float, omega: float, h: float, turn: int, settle: int, read: int, out: Any,
+    amplitude: float, omega: float, third_in: float, third_ahead: float, h: float, turn: int, settle: int, read: int,
+    out: Any,
 ) -> None:  # fmt: skip
     """Run ``settle`` periods of about ``turn`` steps and then ``read`` steps, over which ``out`` (SUMS,) is filled.
 
-    Rotor angle over the ratio is ``middle`` + ``amplitude`` sin(``omega`` t) [rad]. Torques are at the shaft, motor torque
+    Rotor angle over the ratio is ``middle`` + ``amplitude`` (sin x + ``third_in`` sin 3x + ``third_ahead`` cos 3x) [rad],
+    x = ``omega`` t. Torques are at the shaft, motor torque
     less all that opposes it [N m]. After each settling period the mean torque is taken out of the speed integral: under a
     motion that is given nothing else would bring it to its middle. Shapes of the arrays as in ``kernel.run``, one leg.
     """
@@ -42,9 +44,12 @@ def driven(
         out[j] = 0.0
     for tick in range(turn * settle + read):
         phase = omega * h * tick
-        s, c = math.sin(phase), math.cos(phase)
-        st_[ix.MOTOR_ANGLE] = ratio * (middle + amplitude * s)
-        st_[ix.MOTOR_SPEED] = ratio * amplitude * omega * math.cos(phase - 0.5 * omega * h)
+        s, c, s3, c3 = math.sin(phase), math.cos(phase), math.sin(3.0 * phase), math.cos(3.0 * phase)
+        before = phase - 0.5 * omega * h
+        st_[ix.MOTOR_ANGLE] = ratio * (middle + amplitude * (s + third_in * s3 + third_ahead * c3))
+        rate = math.cos(before) + 3.0 * (third_in * math.cos(3.0 * before) - third_ahead * math.sin(3.0 * before))
+        st_[ix.MOTOR_SPEED] = ratio * amplitude * omega * rate
+        speed = ratio * amplitude * omega * (c + 3.0 * (third_in * c3 - third_ahead * s3))
         control(par_, st_, ring_, queue_, command_, samples, tick, periods_, due_)
         spring = spring_torque(
             st_[ix.MOTOR_ANGLE] / ratio - st_[ix.STEM_ANGLE],
@@ -55,11 +60,10 @@ def driven(
         )
         dry = par_[ix.MOTOR_FRICTION] + par_[ix.MESH_LOSS] * abs(spring)
         viscous = 2.0 * par_[ix.VISCOUS_DECAY] / h * inertia
-        torque = constant * st_[ix.CURRENT] - par_[ix.MESH_MEAN] * spring - (dry if c > 0.0 else -dry)
-        torque -= viscous * ratio * amplitude * omega * c
+        torque = constant * st_[ix.CURRENT] - par_[ix.MESH_MEAN] * spring - (dry if speed > 0.0 else -dry)
+        torque -= viscous * speed
         mean += torque
         if tick >= turn * settle:
-            s3, c3 = math.sin(3.0 * phase), math.cos(3.0 * phase)
             stem = st_[ix.STEM_ANGLE] - middle
             out[0] += torque * s
             out[1] += torque * c

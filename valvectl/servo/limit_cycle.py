@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -17,6 +17,11 @@ from valvectl.plant.driven import Drive, driven
 
 SCATTER = 0.004
 """How far the balance of a sampled drive scatters with the phase between samples and motion [-]."""
+
+LARGEST = 0.3
+"""Largest amplitude looked for [rad]."""
+THIRD_ROUNDS = 12
+"""Rounds in which the third harmonic and the cycle are brought together."""
 
 Balance = Callable[[float, float], complex]
 """1 + N L at an amplitude and a frequency [rad/s]."""
@@ -85,11 +90,9 @@ def solve(
                     continue
                 start = math.sqrt(amplitudes[i] * amplitudes[i + 1]), math.sqrt(frequencies[j] * frequencies[j + 1])
                 refined = _newton(balance, *start, rough)
-                inside = refined is not None and (
-                    amplitudes[max(i - 1, 0)] <= refined[0] <= amplitudes[min(i + 2, amplitudes.size - 1)]
-                    and frequencies[max(j - 1, 0)] <= refined[1] <= frequencies[min(j + 2, frequencies.size - 1)]
-                )
-                if refined is not None and inside:
+                if refined is not None and (
+                    amplitudes[0] <= refined[0] <= amplitudes[-1] and frequencies[0] <= refined[1] <= frequencies[-1]
+                ):
                     found.append(refined)
     out: list[Cycle] = []
     apart = max(1e-4, 5.0 * rough)
@@ -134,16 +137,43 @@ class DriveBalance:
     """
 
     drive: Drive
+    third: complex = 0j
+    """Third harmonic of the rotor's motion over its first, as a phasor; zero: a sine."""
 
     def __call__(self, amplitude: float, omega: float) -> complex:
         d = self.drive
-        return 1.0 + driven(d, amplitude, omega).torque / (d.inertia * d.ratio * amplitude * omega * omega)
+        found = driven(d, amplitude, omega, self.third)
+        return 1.0 + found.torque / (d.inertia * d.ratio * amplitude * omega * omega)
 
-    def third_share(self, amplitude: float, omega: float) -> float:
+    def third_of(self, amplitude: float, omega: float) -> complex:
         """Third harmonic of the rotor's motion that the torque would bring, over its first [-]: how well L filters."""
         d = self.drive
-        third = driven(d, amplitude, omega).torque_third
-        return abs(third) / (d.inertia * d.ratio * amplitude * 9.0 * omega * omega)
+        found = driven(d, amplitude, omega, self.third)
+        return -found.torque_third / (d.inertia * d.ratio * amplitude * 9.0 * omega * omega)
+
+
+def corrected(balance: DriveBalance, cycle: Cycle) -> tuple[Cycle, float] | None:
+    """The cycle once more with the third harmonic of the rotor's motion in it, and that harmonic's share [-].
+
+    Third harmonic and first are found in turns, by half steps; None when they do not come together.
+    """
+    third, a, w = 0j, cycle.amplitude, cycle.frequency
+    for _ in range(THIRD_ROUNDS):
+        now = replace(balance, third=third)
+        wanted = now.third_of(a, w)
+        step = wanted - third
+        third += 0.5 * step
+        found = _newton(replace(balance, third=third), a, w, SCATTER)
+        if found is None:
+            return None
+        moved = abs(math.log(found[0] / a)) + abs(math.log(found[1] / w))
+        a, w = found
+        if moved < SCATTER and abs(step) < SCATTER:
+            break
+    else:
+        return None
+    stable = is_stable(replace(balance, third=third), a, w, 5.0 * SCATTER)
+    return Cycle(a, w, stable), abs(third)
 
 
 def servo_cycles(
@@ -151,7 +181,7 @@ def servo_cycles(
 ) -> tuple[Cycle, ...]:
     """Limit cycles that the harmonic balance foresees for a valve's servo; amplitudes of the rotor over the ratio [rad].
 
-    Searched from ``smallest`` [rad] to a radian and from ``lowest`` to ``highest`` [rad/s], ``points`` of each.
+    Searched from ``smallest`` to 0.3 rad and from ``lowest`` to ``highest`` [rad/s], ``points`` of each.
     """
-    amplitudes, frequencies = np.geomspace(smallest, 1.0, points[0]), np.geomspace(lowest, highest, points[1])
+    amplitudes, frequencies = np.geomspace(smallest, LARGEST, points[0]), np.geomspace(lowest, highest, points[1])
     return solve(balance, amplitudes, frequencies, rough=SCATTER)

@@ -24,8 +24,9 @@ from valvectl.studies.fill import FillResult, fill
 from valvectl.studies.gear_result import GearStageResult
 from valvectl.studies.heat import HeatResult, heat
 from valvectl.studies.ladder import LadderResult, ladder
+from valvectl.studies.limit_cycles import LimitCycles, limit_cycles
 from valvectl.studies.line_waves import wave_transit
-from valvectl.studies.loop import LoopResult, loop
+from valvectl.studies.loop import LoopResult, loop, middle_point
 from valvectl.studies.mission_heat import mission_heat, profile_run
 from valvectl.studies.mission_heat_result import MissionHeat
 from valvectl.studies.own_stage import own_stage
@@ -194,6 +195,17 @@ class Analysis:
     def loop(self) -> Mapping[LegName, LoopResult]:
         """Frequency and step analysis."""
         return _EachLeg(lambda name: loop(self.machine, name, self.schedule.points))
+
+    @cached_property
+    def hunting(self) -> Mapping[LegName, LimitCycles]:
+        """Limit cycles and hunting, foreseen and simulated."""
+        return _EachLeg(self._hunting)
+
+    def _hunting(self, name: LegName) -> LimitCycles:
+        found = self.loop[name]
+        point = middle_point(self.schedule.points, name)
+        margin = found.margins["position"].gain_margin_db
+        return limit_cycles(self.machine, self.gains, name, point, margin, found.frequency, found.loop_gain)
 
     @cached_property
     def throttle(self) -> ThrottleResult:
