@@ -13,6 +13,7 @@ from valvectl.review.figures_disturbance import disturbance_chart
 from valvectl.review.figures_engine import ladder_chart, spread_chart, throttle_chart
 from valvectl.review.figures_gear import gear_stage_chart
 from valvectl.review.figures_heat import heat_chart
+from valvectl.review.figures_hunting import hunting_chart
 from valvectl.review.figures_loss import power_loss_chart
 from valvectl.review.figures_ports import choking_chart, installed_chart, ports_chart
 from valvectl.review.figures_power import power_chart
@@ -32,6 +33,7 @@ __all__ = [
     "fill_chart",
     "gear_stage_chart",
     "heat_chart",
+    "hunting_chart",
     "installed_chart",
     "ladder_chart",
     "nyquist",

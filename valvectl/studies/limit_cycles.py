@@ -169,7 +169,7 @@ def _search(servo: Servo, gains: CascadeGains) -> tuple[float, float, float]:
     """Smallest amplitude [rad], lowest and highest frequency [rad/s] of the search."""
     smallest = max(0.3 * servo.half_gap, servo.position_count, math.radians(0.01))
     highest = 0.6 * math.pi / servo.position_period
-    return smallest, min(0.15 * gains.position, 0.1 * highest), highest
+    return smallest, min(0.15 * gains.position, 0.05 * highest), highest
 
 
 def foresee(
