@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from valvectl.studies.ratio import RatioResult
     from valvectl.studies.resolution import ResolutionResult
     from valvectl.studies.resolution_fix import StepFixes
+    from valvectl.studies.responses import Responses
     from valvectl.studies.spread import SpreadResult
     from valvectl.studies.stability import StabilityResult
     from valvectl.studies.stroke import StrokeResult
@@ -85,6 +86,10 @@ class Design(DesignFile):
     def hunting(self, leg: LegName) -> LimitCycles:
         """Limit cycles and hunting of a leg: foreseen by harmonic balance, and simulated (some seconds)."""
         return self.analysis.hunting[leg]
+
+    def responses(self, leg: LegName) -> Responses:
+        """Steps, ramp, sine and throttle profile of a leg's servo: the real one beside its linear loop."""
+        return self.analysis.responses[leg]
 
     def resolution(self) -> ResolutionResult:
         """Flow and mixture ratio per smallest reliable step and after a reversal, ball offset, both legs together."""

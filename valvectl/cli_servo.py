@@ -1,4 +1,4 @@
-"""Verbs of the command line about the servo's responses: hunting and limit cycles."""
+"""Verbs of the command line about the servo: its responses, hunting and limit cycles."""
 
 from __future__ import annotations
 
@@ -23,6 +23,7 @@ from valvectl.cli_common import (
 def register(app: typer.Typer) -> None:
     """Give the verbs to the command line."""
     app.command(short_help="Does a valve hunt or swing by itself.")(hunting)
+    app.command(short_help="Steps, ramp, sine: the real servo and its loop.")(response)
 
 
 @guarded
@@ -50,3 +51,30 @@ def hunting(
     from valvectl.review.figures import hunting_chart
 
     deliver("hunting", results, leg, as_json, csv, figure, hunting_chart)
+
+
+@guarded
+def response(
+    design: DesignPath,
+    sets: SetOption = None,
+    leg: LegOption = None,
+    as_json: JsonOption = False,
+    csv: CsvOption = None,
+    figure: FigureOption = None,
+) -> None:
+    """How a valve's servo answers steps, a ramp, a sine and the throttle profile: the real one beside its linear loop.
+
+    Dead time, T63, T86, settling [ms], overshoot [%] and error integrals of steps of 0.5 to 45 deg both ways; lag of a ramp
+    [ms]; gain and phase [deg] of a sine; error over the profile [deg]; resolution and dead band [deg].
+
+    \b
+    Example:
+      valvectl response hover-rig.toml --leg fuel --figure response.svg
+    """
+    figure_name(figure)
+    loaded = load_design(design, sets, simulates=True)
+    with status():
+        results = {name: loaded.responses(name) for name in legs_of(leg)}
+    from valvectl.review.figures import response_chart
+
+    deliver("response", results, leg, as_json, csv, figure, response_chart)

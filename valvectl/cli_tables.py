@@ -17,6 +17,7 @@ from valvectl import (
     cli_tables_ports,
     cli_tables_power,
     cli_tables_ratio,
+    cli_tables_response,
     cli_tables_servo,
     cli_tables_tank,
 )
@@ -88,6 +89,7 @@ def show(study: str, result: Any) -> None:
         "torque": cli_tables_actuator.torque,
         "power-loss": cli_tables_actuator.power_loss,
         "hunting": cli_tables_hunting.hunting,
+        "response": cli_tables_response.response,
         "heat": cli_tables_power.heat,
         "power": cli_tables_power.power,
         "surge": cli_tables_feed.surge_or_start,

@@ -41,6 +41,7 @@ from valvectl.studies.ratio import RatioResult, ratio
 from valvectl.studies.ratio_odds import ratio_odds
 from valvectl.studies.resolution import ResolutionResult, resolution
 from valvectl.studies.resolution_fix import StepFixes, resolution_fix
+from valvectl.studies.responses import Responses, responses
 from valvectl.studies.spread import SpreadResult, spread
 from valvectl.studies.stability import StabilityResult, stability
 from valvectl.studies.stroke import StrokeResult, stroke
@@ -206,6 +207,15 @@ class Analysis:
         point = middle_point(self.schedule.points, name)
         margin = found.margins["position"].gain_margin_db
         return limit_cycles(self.machine, self.gains, name, point, margin, found.frequency, found.loop_gain)
+
+    @cached_property
+    def responses(self) -> Mapping[LegName, Responses]:
+        """Steps, ramp, sine and throttle profile, real and linear."""
+        return _EachLeg(self._responses)
+
+    def _responses(self, name: LegName) -> Responses:
+        point = middle_point(self.schedule.points, name)
+        return responses(self.machine, self.gains, name, point, self.loop[name].bandwidth, self.throttle)
 
     @cached_property
     def throttle(self) -> ThrottleResult:
