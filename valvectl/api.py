@@ -83,6 +83,10 @@ class Design(DesignFile):
         """Frequency and step analysis of a leg's position loop."""
         return self.analysis.loop[leg]
 
+    def loop_in_full(self, leg: LegName) -> LoopResult:
+        """The same with every crossing, stiffness against load, noise, poles and zeros, and word lengths."""
+        return self.analysis.loop_in_full[leg]
+
     def hunting(self, leg: LegName) -> LimitCycles:
         """Limit cycles and hunting of a leg: foreseen by harmonic balance, and simulated (some seconds)."""
         return self.analysis.hunting[leg]

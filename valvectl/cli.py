@@ -52,6 +52,11 @@ class LoopPlot(StrEnum):
     bode = "bode"
     nyquist = "nyquist"
     step = "step"
+    nichols = "nichols"
+    sensitivity = "sensitivity"
+    poles = "poles"
+    stiffness = "stiffness"
+    words = "words"
 
 
 class SurgePlot(StrEnum):
@@ -225,7 +230,8 @@ def loop(
     """The position loop: gains, stability margins, step response.
 
     Gain margin [dB], phase margin [deg], delay margin [ms] and crossover [Hz] of each loop, from the exact sampled
-    model; dead time, settling [ms] and overshoot [%] of a simulated step with friction and lost motion.
+    model; dead time, settling [ms] and overshoot [%] of a simulated step with friction and lost motion; stiffness
+    [N m/deg], encoder noise [A], poles [Hz], word lengths [bit].
 
     \b
     Example:
@@ -234,13 +240,18 @@ def loop(
     figure_name(figure)
     loaded = load_design(design, sets, simulates=True)
     with status():
-        results = {name: loaded.loop(name) for name in legs_of(leg)}
+        results = {name: loaded.loop_in_full(name) for name in legs_of(leg)}
     from valvectl.review import figures
 
     drawing: dict[LoopPlot, Callable[[Any], Any]] = {
         LoopPlot.bode: figures.bode,
         LoopPlot.nyquist: figures.nyquist,
         LoopPlot.step: figures.step,
+        LoopPlot.nichols: figures.nichols,
+        LoopPlot.sensitivity: figures.sensitivity,
+        LoopPlot.poles: figures.pole_zero,
+        LoopPlot.stiffness: figures.stiffness,
+        LoopPlot.words: figures.word_lengths,
     }
     deliver("loop", results, leg, as_json, csv, figure, drawing[plot])
 

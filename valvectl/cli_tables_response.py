@@ -39,9 +39,10 @@ def response(result: Responses, out: Console) -> None:
         "ITAE\n[ms2]",
     )  # fmt: skip
     out.print(table(head, rows, left=0, words=("",), title=f"Steps, {result.leg} leg, from the step's own start"))
+    lags = [number(round(1e3 * lag, 4), 3) for lag in (result.ramp_real, result.ramp_real_down, result.ramp_linear)]
     out.print(
-        f"Ramp of {number(math.degrees(result.ramp_rate), 3)} deg/s: the stem lags {number(round(1e3 * result.ramp_real, 4), 3)} ms "
-        f"up and {number(round(1e3 * result.ramp_real_down, 4), 3)} ms down; linear {number(round(1e3 * result.ramp_linear, 4), 3)} ms."
+        f"Ramp of {number(math.degrees(result.ramp_rate), 3)} deg/s: the stem lags {lags[0]} ms up and {lags[1]} ms down; "
+        f"linear {lags[2]} ms."
     )
     out.print()
     rows = [

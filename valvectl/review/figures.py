@@ -14,6 +14,7 @@ from valvectl.review.figures_engine import ladder_chart, spread_chart, throttle_
 from valvectl.review.figures_gear import gear_stage_chart
 from valvectl.review.figures_heat import heat_chart
 from valvectl.review.figures_hunting import hunting_chart
+from valvectl.review.figures_loop import nichols, pole_zero, sensitivity, stiffness, word_lengths
 from valvectl.review.figures_loss import power_loss_chart
 from valvectl.review.figures_ports import choking_chart, installed_chart, ports_chart
 from valvectl.review.figures_power import power_chart
@@ -37,7 +38,9 @@ __all__ = [
     "hunting_chart",
     "installed_chart",
     "ladder_chart",
+    "nichols",
     "nyquist",
+    "pole_zero",
     "ports_chart",
     "power_chart",
     "power_loss_chart",
@@ -45,12 +48,15 @@ __all__ = [
     "ratio_window_chart",
     "resolution_chart",
     "response_chart",
+    "sensitivity",
     "spread_chart",
     "stability_chart",
     "step",
+    "stiffness",
     "surge_chart",
     "svg_text",
     "throttle_chart",
     "torque_chart",
     "torque_demand_chart",
+    "word_lengths",
 ]

@@ -27,6 +27,7 @@ from valvectl.studies.ladder import LadderResult, ladder
 from valvectl.studies.limit_cycles import LimitCycles, limit_cycles
 from valvectl.studies.line_waves import wave_transit
 from valvectl.studies.loop import LoopResult, loop, middle_point
+from valvectl.studies.loop_detail import loop_detail
 from valvectl.studies.mission_heat import mission_heat, profile_run
 from valvectl.studies.mission_heat_result import MissionHeat
 from valvectl.studies.own_stage import own_stage
@@ -196,6 +197,16 @@ class Analysis:
     def loop(self) -> Mapping[LegName, LoopResult]:
         """Frequency and step analysis."""
         return _EachLeg(lambda name: loop(self.machine, name, self.schedule.points))
+
+    @cached_property
+    def loop_in_full(self) -> Mapping[LegName, LoopResult]:
+        """The same with every crossing, stiffness, noise, poles and word lengths."""
+        return _EachLeg(self._loop_in_full)
+
+    def _loop_in_full(self, name: LegName) -> LoopResult:
+        point = middle_point(self.schedule.points, name)
+        detail = loop_detail(self.machine, self.gains[name], name, point)
+        return dataclasses.replace(self.loop[name], detail=detail)
 
     @cached_property
     def hunting(self) -> Mapping[LegName, LimitCycles]:

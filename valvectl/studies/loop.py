@@ -24,6 +24,7 @@ from valvectl.servo.margins import Margins
 from valvectl.servo.sampled import LOOP_ORDER, BreakPoint, Discrete, closed_loop
 from valvectl.servo.small import one_thread
 from valvectl.servo.tune import gains_of, loop_margins
+from valvectl.studies.loop_detail import LoopDetail
 from valvectl.studies.result import Result
 
 STEP_SIZE = math.radians(5.0)
@@ -98,6 +99,8 @@ class LoopResult(Result):
     """The exact loop gains as discrete models; ``to_control()`` hands them to python-control."""
     servo: Servo | None = field(default=None, repr=False)
     """The servo analysed, with its periods, delays and limits."""
+    detail: LoopDetail | None = None
+    """Crossings, stiffness, noise, poles, word lengths, when asked for (``Analysis.loop_in_full``)."""
 
     @property
     def worst_overshoot(self) -> float:
