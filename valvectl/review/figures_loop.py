@@ -111,7 +111,7 @@ def sensitivity(result: LoopResult, ax: Axes | None = None, *, peak_limit: float
     )
     low = int(np.argmin(np.abs(hertz - 0.01 * hertz[-1])))
     _note(ax, "|S|: error per command", (float(hertz[low]), float(s[low])), (8, -8), LEG_COLOUR[result.leg])
-    _note(ax, "|T|: angle per command, no feed-forward", (float(hertz[low]), float(t[low])), (0, 6), QUIET)
+    _note(ax, "|T|: angle per command, no feed-forward", (float(hertz[0]), float(t[0])), (4, -12), QUIET)
     if peak_limit is not None:
         limit_line(ax, 20.0 * math.log10(peak_limit), f"limit {peak_limit:.3g}", at=0.01)
     ax.axhline(0.0, color=INK, linewidth=0.7)
@@ -138,7 +138,7 @@ def pole_zero(result: LoopResult, ax: Axes | None = None) -> Axes:
         line = np.exp(along * (-damping + 1j * math.sqrt(1.0 - damping**2)))
         ax.plot(line.real, line.imag, color=QUIET, linewidth=0.5, linestyle=":")
         ax.plot(line.real, -line.imag, color=QUIET, linewidth=0.5, linestyle=":")
-        j = int(np.argmin(np.abs(np.angle(line) - 0.6 * math.pi)))
+        j = int(np.argmin(np.abs(np.angle(line) - 0.85 * math.pi)))
         _note(ax, f"{damping:g}", (float(line[j].real), float(line[j].imag)), (0, 0), QUIET, "center")
     colour = LEG_COLOUR[result.leg]
     poles = np.array([p.z for p in detail.poles])
@@ -188,7 +188,7 @@ def stiffness(result: LoopResult, ax: Axes | None = None) -> Axes:
     _note(ax, "no friction", (float(hertz[j]), float(linear[j])), (6, 4), LEG_COLOUR[result.leg])
     if np.isfinite(held[-1]):
         k = int(0.93 * hertz.size)
-        text = f"friction helps, load {detail.load:.3g} N m"
+        text = f"with dry friction, load {detail.load:.3g} N m"
         _note(ax, text, (float(hertz[k]), float(held[k])), (0, 8), INK, "right")
     ax.annotate(
         f"below {detail.holds:.3g} N m dry friction holds the stem by itself",
@@ -225,7 +225,7 @@ def word_lengths(result: LoopResult, ax: Axes | None = None) -> Axes:
         ax.plot(bits, change, color=LEG_COLOUR[result.leg], linestyle=style, marker="o", markersize=3, label=label)
     limit_line(ax, 1.0, "1 %", at=0.99)
     ax.axvline(25, color=QUIET, linewidth=0.8)
-    _note(ax, "32-bit float", (25.0, 3e-6), (4, 0), QUIET)
+    _note(ax, "32-bit float", (25.0, 0.03), (4, 0), QUIET)
     ax.set_yscale("log")
     ax.legend(loc="upper right")
     ax.set_xlabel("word length, sign included [bit]")

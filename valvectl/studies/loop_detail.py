@@ -187,7 +187,7 @@ def _steady_current(a: FloatArray, b: FloatArray, at: int) -> float:
 
     The Lyapunov equation has no solution beside an eigenvalue of one that the state does not see; the sum has.
     """
-    x, total = b.copy(), 0.0
+    x, total = b.copy(), float(b[at]) ** 2
     for _ in range(20000):
         x = a @ x
         term = float(x[at]) ** 2
