@@ -20,6 +20,7 @@ from valvectl import (
     cli_tables_response,
     cli_tables_servo,
     cli_tables_tank,
+    cli_tables_torque,
 )
 from valvectl.cli_print import console, indented, table
 from valvectl.design.quantities import visible
@@ -86,7 +87,7 @@ def show(study: str, result: Any) -> None:
         "gas": cli_tables_ports.gas,
         "stability": cli_tables_feed.stability,
         "gear": cli_tables_gear.gear,
-        "torque": cli_tables_actuator.torque,
+        "torque": cli_tables_torque.torque,
         "power-loss": cli_tables_actuator.power_loss,
         "hunting": cli_tables_hunting.hunting,
         "response": cli_tables_response.response,

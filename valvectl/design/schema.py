@@ -20,6 +20,7 @@ from valvectl.design.schema_gas import Purge
 from valvectl.design.schema_power import Battery, Duty, Fuse
 from valvectl.design.schema_requirements import Requirements
 from valvectl.design.schema_supply import Flight
+from valvectl.design.schema_torque import TorqueModel
 from valvectl.design.schema_valve import FlowTable, PortModel, StemTorque, Valve
 
 SCHEMA = "valvectl-design-1"
@@ -30,7 +31,7 @@ __all__ = [
     "LEGS", "SCHEMA", "Actuator", "Battery", "CStarTable", "Combustion", "Controller", "DesignData", "Duty", "Encoder",
     "Engine", "Fitting", "Flight", "FlowTable", "Fuse", "Gains", "GearStage", "Injector", "Jacket", "Leg", "LegName", "Legs",
     "Line", "Liquid", "Location", "Manifold", "Motor", "Part", "PortModel", "ProfilePoint", "Requirements", "Simulation",
-    "Start", "StemTorque", "Tank", "Throttle", "Valve",
+    "Start", "StemTorque", "Tank", "Throttle", "TorqueModel", "Valve",
 ]  # fmt: skip
 
 

@@ -96,7 +96,7 @@ class LoopDetail:
     softest_at: float
     """Its frequency [rad/s]."""
     holds: float
-    """Load that friction alone holds, at rest [N m]: breakaway at the stem where the valve stands."""
+    """Load that friction alone holds, at rest [N m]: breakaway at the stem where the valve stands, of the weaker way."""
     running: float
     """Friction at the stem in motion [N m]."""
     load: float
@@ -264,7 +264,9 @@ def loop_detail(machine: Machine, gains: CascadeGains, name: LegName, point: Ope
     at = point.legs[name]
     factor = leg.cold_factor * pressure_rise(leg.relative_slope, at.valve_drop)
     holds, running = (
-        factor * float(np.interp(at.angle, leg.characteristic.angles, table)) for table in (leg.breakaway, leg.running)
+        factor
+        * min(float(np.interp(at.angle, leg.characteristic.angles, leg.stem_table(rest, way))) for way in (False, True))
+        for rest in (True, False)
     )
     load = LOAD_SHARE * holds
     soft = int(np.argmin(np.abs(stiffness)))
