@@ -244,7 +244,7 @@ def mechanics(par: Any, st: Any, acc: Any, tables: Any, points: int, voltage: fl
         blend(tables[ix.TAB_RUN * points + cell], tables[ix.TAB_RUN * points + cell + 1], share),
         par[ix.STRIBECK],
     )
-    if par[ix.BRISTLES] > 0.5:
+    if par[ix.SIGMA0] > 0.0:
         stem_speed, st[ix.BRISTLE] = lugre_step(
             free, stem_speed, st[ix.BRISTLE], level, par[ix.SIGMA0], par[ix.SIGMA1], h, over
         )

@@ -70,11 +70,10 @@ from __future__ import annotations
     OFF_TICK,
     SHORTED,
     AUDIT,
-    BRISTLES,
     SIGMA0,
     SIGMA1,
     PAR_SIZE,
-) = range(70)
+) = range(69)
 
 # ---- parameters of the engine: glob[index] --------------------------------------------------------------------
 (

@@ -15,13 +15,13 @@ import numpy as np
 from valvectl.design.design_file import DesignFile
 from valvectl.design.schema import LEGS, Leg, LegName, Valve
 from valvectl.errors import DesignError, Fault, RangeError
-from valvectl.parts import combustion, injector, line, lugre, nozzle, orifice, separation, tank, valve
+from valvectl.parts import combustion, injector, line, nozzle, orifice, separation, tank, valve
 from valvectl.parts.liquid import LiquidState, liquid_state, propellant
 from valvectl.parts.lookup import FloatArray
 from valvectl.plant import port_curve
 from valvectl.plant.jacket_heat import JacketHeat, jacket_heat
 from valvectl.plant.servo_numbers import Servo, servo_numbers
-from valvectl.plant.stem_tables import stem_tables
+from valvectl.plant.stem_tables import bristles, stem_tables
 
 FLOW_HEADROOM = 1.6
 """Loss tables reach to this multiple of the flow at full thrust."""
@@ -310,25 +310,8 @@ def _leg(name: LegName, leg: Leg, flow: float, chamber_pressure: float, delay: f
         injector_coefficient=coefficient,
         injector_predicted=leg.injector.discharge_coefficient is None,
         injector_rounding=inlet_rounding(leg),
-        bristles=bristles(leg.valve, torque.cold_factor * float(tables.breakaway.max())),
+        bristles=bristles(torque, leg.valve.inertia, torque.cold_factor * float(tables.breakaway.max())),
     )
-
-
-def bristles(valve: Valve, peak: float) -> tuple[float, float] | None:
-    """Bristle stiffness [N m/rad] and damping [N m s/rad] of a valve's stem friction; None when it is to stick truly.
-
-    ``peak`` is the highest cold breakaway [N m].
-    """
-    torque = valve.torque
-    if torque.friction_model != "lugre" or peak <= 0.0:
-        return None
-    stiffness = torque.bristle_stiffness
-    if stiffness is None:
-        stiffness = lugre.default_stiffness(peak, torque.presliding_angle)
-    damping = torque.bristle_damping
-    if damping is None:
-        damping = lugre.default_damping(stiffness, valve.inertia)
-    return stiffness, damping
 
 
 def _cda(leg: Leg, coefficient: float) -> float:

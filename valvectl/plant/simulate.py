@@ -220,10 +220,8 @@ def pack(
             ix.RETURN_PRELOAD: servo.return_preload,
             ix.RETURN_RATE: servo.return_rate,
             ix.OFF_TICK: np.inf,
-            ix.BRISTLES: float(leg.bristles is not None),
-            ix.SIGMA0: 0.0 if leg.bristles is None else leg.bristles[0],
-            ix.SIGMA1: 0.0 if leg.bristles is None else leg.bristles[1],
         }
+        par[k, ix.SIGMA0], par[k, ix.SIGMA1] = leg.bristles or (0.0, 0.0)
         for index, value in numbers.items():
             par[k, index] = value
         tables[k, ix.TAB_C] = leg.characteristic.c
