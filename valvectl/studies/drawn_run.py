@@ -138,11 +138,11 @@ class Workshop:
         return np.concatenate([[float(number), valid], list(found.values()), ratio, thrust, unit])
 
     def _simulated(self, run: ThrottleResult) -> dict[str, float]:
-        mismatch = [abs(c.mismatch) for c in run.changes if math.isfinite(c.mismatch)]
+        mismatch = [abs(c.mismatch) for c in run.changes]
         return {
             "mixture_ratio_steady": max((abs(h.ratio_error) for h in run.holds), default=math.nan),
             "mixture_ratio_transient": max((abs(c.peak_error) for c in run.changes), default=math.nan),
-            "tracking_mismatch": max(mismatch, default=math.nan),
+            "tracking_mismatch": float(np.max(mismatch)) if mismatch else math.nan,  # NaN: a valve does not follow
             "limit_cycle": max((h.hunting_flow[n] for h in run.holds for n in LEGS), default=math.nan),
             "bus_voltage": run.lowest_bus / self.machine.undervoltage,
             "peak_current": max(run.peak_current.values()),
