@@ -147,18 +147,23 @@ def disperse(
         raise ValvectlError("--resume needs --into, the folder of the runs to go on with")
     statement = read_statement(stop_at) if stop_at is not None else None
     loaded = load_design(design, sets, simulates=not steady)
-    with progress_bar() as progress:
-        result = loaded.disperse(
-            runs,
-            sampling=sampling,
-            seed=seed,
-            simulate=not steady,
-            statement=statement,
-            folder=into,
-            resume=resume,
-            where=Where(jobs, cluster or ""),
-            progress=progress,
-        )
+    try:
+        with progress_bar() as progress:
+            result = loaded.disperse(
+                runs,
+                sampling=sampling,
+                seed=seed,
+                simulate=not steady,
+                statement=statement,
+                folder=into,
+                resume=resume,
+                where=Where(jobs, cluster or ""),
+                progress=progress,
+            )
+    except KeyboardInterrupt:
+        if into is not None:
+            typer.echo(f"finished blocks are kept in {into}; --resume goes on with them", err=True)
+        raise
     from valvectl.review.figures import disperse_chart
 
     deliver("disperse", {"": result}, None, as_json, csv, figure, disperse_chart)

@@ -106,10 +106,10 @@ class Workshop:
         ratio = np.array([p.mixture_ratio for p in points]) / self.machine.mixture_ratio - 1.0
         return ratio, np.array([p.throttle for p in points]) / np.array(self.settings) - 1.0
 
-    def run(self, drawn: Drawn) -> ThrottleResult:
-        """The throttle profile of a drawn engine, its schedule and gains those of the design."""
+    def run(self, drawn: Drawn, number: int = 0) -> ThrottleResult:
+        """The throttle profile of a drawn engine, its schedule and gains those of the design; ``number`` seeds the jitter."""
         a = self.analysis
-        return throttle(drawn.machine, a.gains, self.schedule, a.profile, a.band, offset=drawn.offset)
+        return throttle(drawn.machine, a.gains, self.schedule, a.profile, a.band, offset=drawn.offset, seed=number)
 
     def columns(self) -> list[str]:
         """Names of a run's numbers, in order."""
@@ -132,7 +132,7 @@ class Workshop:
             found["injector_stiffness"] = min(p.injector_stiffness(n) for p in points for n in LEGS)
             found["cavitation"] = max(p.legs[n].valve_drop / p.legs[n].choked_drop for p in points for n in LEGS)
             if self.plan.simulate:
-                found.update(self._simulated(self.run(drawn)))
+                found.update(self._simulated(self.run(drawn, number)))
         except (DesignError, NoBalanceError, RangeError, SimulationError):
             valid = 0.0
         return np.concatenate([[float(number), valid], list(found.values()), ratio, thrust, unit])

@@ -30,4 +30,4 @@ def replay(design: DesignFile, folder: Path, run: int) -> ThrottleResult:
         raise ValvectlError(f"{folder} holds steady balances; there is no simulated run to repeat")
     plan = Plan(bare(design), str(known["sampling"]), int(known["seed"]), int(known["runs"]), True)
     shop = Workshop(plan)
-    return shop.run(shop.engine(shop.unit(run)[0]))
+    return shop.run(shop.engine(shop.unit(run)[0]), run)

@@ -161,11 +161,12 @@ def throttle(
     step: float | None = None,
     battery: float | None = None,
     offset: Mapping[LegName, float] | None = None,
+    seed: int = 0,
 ) -> ThrottleResult:
     """Simulate a throttle profile, corners of (time [s], throttle), and read off what matters.
 
     ``band`` is the steady band of the O/F error for settling [-]; ``offset`` how far each stem stands beyond the angle that its
-    encoder reads [rad] (the run sees it as a shifted command).
+    encoder reads [rad] (the run sees it as a shifted command); ``seed`` of the random delays where a loop has jitter.
     """
     duration = profile[-1][0]
     order = commands(machine, schedule, profile, duration)
@@ -176,7 +177,7 @@ def throttle(
         # The schedule belongs to the engine as designed; this one finds its own balance at the shifted angles.
         order = {name: order[name] + offset[name] for name in LEGS}
         start = balance(machine, *(float(order[name][0]) for name in LEGS))
-    trace = simulate(machine, gains, order, start, duration, step=step, battery=battery)
+    trace = simulate(machine, gains, order, start, duration, step=step, battery=battery, seed=seed)
     error = trace.mixture_ratio / machine.mixture_ratio - 1.0
     time = trace.time
     parts = stretches(profile)
