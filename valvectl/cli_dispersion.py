@@ -74,7 +74,8 @@ def worst(
 ) -> None:
     """The worst combination of all inputs within their bounds: for O/F and thrust at each held throttle [%], and choking.
 
-    Corners of the bounds, all of the strongest inputs; then a search inside the bounds too, since across choking the worst need
+    Corners that the design declares ([[corners]]: name, keys at their upper and at their lower bound) and those of check; all
+    corners of the strongest inputs; then a search inside the bounds too, since across choking the worst need
     be no corner; the throttle profile of the engine found, simulated.
 
     \b

@@ -194,8 +194,8 @@ def worst(result: WorstResult, out: Console) -> None:
         for c in result.corners
     ]
     if rows:
-        head = ("corner of check", "inputs\nmoved", "O/F error\n[%]", "thrust error\n[%]")
-        out.print(table(head, rows, title="Named corners: largest error, valves as scheduled"))
+        head = ("corner", "inputs\nmoved", "held O/F\n[%]", "held thrust\n[%]", "O/F in the run\n[%]")
+        out.print(table(head, rows, title="Declared corners and those of check: largest errors, valves as scheduled"))
         out.print()
     if result.run is not None:
         peak = signed(100.0 * float(result.peak_error))

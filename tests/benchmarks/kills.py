@@ -18,7 +18,8 @@ HERE = Path(__file__).resolve()
 
 def main(kills: int) -> None:
     spec = importlib.util.spec_from_file_location("campaigns", HERE.parents[1] / "unit" / "test_campaign.py")
-    assert spec is not None and spec.loader is not None
+    assert spec is not None
+    assert spec.loader is not None
     tests = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(tests)
     with tempfile.TemporaryDirectory() as place:

@@ -12,12 +12,13 @@ from valvectl import cli, load
 from valvectl.api import Design
 from valvectl.design.design_file import DesignFile
 from valvectl.errors import ValvectlError
+from valvectl.plant.balance import balance
 from valvectl.review import figures
 from valvectl.studies.budget import _Budget, bounded, budget, combined, pearson
 from valvectl.studies.campaign import bare
 from valvectl.studies.disperse import disperse
 from valvectl.studies.draws import units, variables
-from valvectl.studies.worst import _Search, worst
+from valvectl.studies.worst import _Search, _Worst, worst
 
 DESIGNS = Path(__file__).resolve().parents[2] / "designs"
 GROUPED = {
@@ -186,6 +187,52 @@ def test_a_worst_inside_the_bounds_is_found(grouped):
     assert case.value == pytest.approx(1.0, abs=0.02)
     assert case.corner == pytest.approx(1.0 - 5.0 * 0.7**2)
     assert search.names[0] in case.inside
+
+
+CORNER = """
+[[corners]]
+name = "cold morning (invented)"
+upper = ["legs.oxidizer.tank.pressure", "legs.oxidizer.valve.torque.breakaway"]
+lower = ["legs.oxidizer.liquid.temperature"]
+"""
+
+
+def with_corner(grouped_file, name: str, text: str) -> Path:
+    path = grouped_file.with_name(f"{name}.toml")
+    path.write_text(grouped_file.read_text(encoding="utf-8") + text, encoding="utf-8")
+    return path
+
+
+def test_a_declared_corner_is_worked_out(grouped_file):
+    design = load(with_corner(grouped_file, "corner", CORNER))
+    corner = _Worst(design, lambda *_: None).corners()[0]
+    assert corner.name == "cold morning (invented)"
+    assert len(corner.moved) == 3
+    moved = design.with_values(
+        {
+            "legs.oxidizer.tank.pressure": 20.75e5,
+            "legs.oxidizer.liquid.temperature": 86.0,
+        }
+    )
+    schedule = design.analysis.schedule
+    errors = []
+    for x in design.analysis.settings:
+        angles = [float(schedule.angle_at(n, np.array([x]))[0]) for n in ("oxidizer", "fuel")]
+        errors.append(balance(moved.machine, *angles).mixture_ratio / design.engine.mixture_ratio - 1.0)
+    # The moved machine alone counts the regulator's droop from its own flow; the study from the design's.
+    assert corner.ratio_error == pytest.approx(max(errors, key=abs), rel=0.03)
+    assert abs(corner.peak_error) >= abs(corner.ratio_error) - 1e-3
+
+
+def test_a_corner_of_an_input_without_tolerance_is_said(grouped_file):
+    text = CORNER.replace("legs.oxidizer.tank.pressure", "legs.oxidizer.tank.presure").replace(
+        "liquid.temperature", "tank.pressure"
+    )
+    path = with_corner(grouped_file, "broken", text)
+    result = CliRunner().invoke(cli.app, ["worst", str(path)])
+    assert result.exit_code == 2
+    assert "corners[0].upper[0]" in result.stderr
+    assert "did you mean 'legs.oxidizer.tank.pressure'?" in result.stderr
 
 
 def test_members_of_a_group_move_together(grouped):

@@ -167,7 +167,7 @@ def _spec(name: str, info: FieldInfo) -> Spec:
         elif isinstance(hint, type) and issubclass(hint, BaseModel):
             found.update(table=hint, form="table", depth=depth)
         elif kind is None:
-            found["form"] = {int: "count", bool: "switch"}.get(hint, "text")
+            found.update(form={int: "count", bool: "switch"}.get(hint, "text"), depth=depth)
 
     look(info.annotation, 0)
     table = found.get("table")

@@ -123,6 +123,20 @@ class Start(Part):
     )
 
 
+class Corner(Part):
+    """A named combination of toleranced inputs at their bounds, for the study of the worst case."""
+
+    name: str = Field(min_length=1, max_length=80, description="name of the corner")
+    upper: tuple[str, ...] = Field(
+        default=(),
+        max_length=500,
+        description="dotted keys of the toleranced inputs at their upper bound; by default none",
+    )
+    lower: tuple[str, ...] = Field(
+        default=(), max_length=500, description="dotted keys of those at their lower bound; by default none"
+    )
+
+
 class Simulation(Part):
     """Numerics of the time simulation."""
 
@@ -144,6 +158,9 @@ class DesignData(Part):
     start: Start = Start()
     flight: Flight | None = Field(
         default=None, description="load factor over time; left out: each tank's own, constant"
+    )
+    corners: tuple[Corner, ...] = Field(
+        default=(), max_length=50, description="named combinations of toleranced inputs; by default none"
     )
     requirements: Requirements = Requirements()
     simulation: Simulation = Simulation()

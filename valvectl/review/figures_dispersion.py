@@ -149,10 +149,12 @@ def budget_chart(result: BudgetResult, axes: Any = None) -> Figure:
     ax.legend(loc="lower right")
     ax.set_xlabel("change of O/F, one standard deviation [%]")
     ax.set_title("Who contributes to the O/F error at held throttle")
-    sums_text = ", ".join(f"{100.0 * float(result.ratio.worst_case[j]):.1f} %" for j in settings)
+    lines = [
+        f"at {100 * float(result.throttle[j]):.0f} %: {100 * float(result.ratio.worst_case[j]):.1f} %" for j in settings
+    ]
     ax.annotate(
-        f"worst-case sum of all bounds: {sums_text}", (1.0, 1.0), xycoords="axes fraction", xytext=(0, 5),
-        textcoords="offset points", ha="right", fontsize=8.0,
+        "all at their bounds\n" + "\n".join(lines), (0.985, 0.52), xycoords="axes fraction", ha="right", va="center",
+        fontsize=8.0, bbox=BACKING,
     )  # fmt: skip
     _halving(rows[1], result, shown)
     ax = rows[2]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from valvectl.parts.lookup import FloatArray
@@ -32,7 +34,8 @@ def first_order(draws: FloatArray, values: FloatArray) -> FloatArray:
     """First-order Sobol' index of each column: share of the variance of ``values`` that its mean over that input alone takes.
 
     Estimated from the given runs: a polynomial (Legendre, in the input's ranks) through them, its share of the variance corrected
-    for the number of its terms, not below zero. Inputs that are correlated share what they have in common. Sources: Sobol',
+    for the number of its terms; zero where it can not be told from nothing (three standard deviations of what an input without
+    any effect would get from so few runs). Inputs that are correlated share what they have in common. Sources: Sobol',
     Mathematics and Computers in Simulation 55 (2001) 271-280; fitting given data: Plischke, Borgonovo, Smith, European
     Journal of Operational Research 226 (2013) 536-550 (from memory).
     """
@@ -44,10 +47,12 @@ def first_order(draws: FloatArray, values: FloatArray) -> FloatArray:
     spread = float(np.sum((values - values.mean()) ** 2)) if n else 0.0
     if n < degree + 3 or spread <= 0.0:
         return out
+    noise = 3.0 * math.sqrt(2.0 * degree) / n
     for j in range(count):
         at = 2.0 * (rankdata(draws[:, j]) - 0.5) / n - 1.0
         basis = np.polynomial.legendre.legvander(at, degree)
         rest = values - basis @ np.linalg.lstsq(basis, values, rcond=None)[0]
         share = 1.0 - float(rest @ rest) / spread
-        out[j] = max(0.0, 1.0 - (1.0 - share) * (n - 1) / (n - degree - 1))
+        found = 1.0 - (1.0 - share) * (n - 1) / (n - degree - 1)
+        out[j] = found if found > noise else 0.0
     return out

@@ -8,7 +8,9 @@ seed): across the choke line the worst need be no corner. A search proves nothin
 from __future__ import annotations
 
 import dataclasses
+import difflib
 import itertools
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -16,11 +18,13 @@ from typing import Any
 import numpy as np
 
 from valvectl.design.design_file import DesignFile
-from valvectl.errors import NoBalanceError, ValvectlError
+from valvectl.design.schema import LEGS, Corner
+from valvectl.errors import DesignError, Fault, NoBalanceError, SimulationError, ValvectlError
 from valvectl.parts.cache import memory_only
 from valvectl.parts.lookup import FloatArray
 from valvectl.plant.balance import balance
-from valvectl.studies.adverse import BOILING, FLOW, STIFFNESS, adverse
+from valvectl.plant.machine import Machine, build
+from valvectl.studies.adverse import BOILING, FLOW, STIFFNESS, adverse, moved_value, order_friction
 from valvectl.studies.campaign import bare
 from valvectl.studies.drawn_run import Plan, Workshop
 from valvectl.studies.draws import Drawn, Variable, as_built
@@ -62,13 +66,15 @@ class WorstCase:
 
 @dataclass(frozen=True)
 class NamedCorner:
-    """A corner that ``check`` uses for another question, and what it does to O/F and thrust."""
+    """A corner that the design declares, or that ``check`` uses for another question; what it does to O/F and thrust."""
 
     name: str
     moved: tuple[str, ...]
     ratio_error: float
     """Largest by magnitude over the settings [-]; NaN without a steady point."""
     thrust_error: float
+    peak_error: float
+    """Largest O/F error of the simulated profile [-], signed; NaN where the run failed."""
 
 
 @dataclass(frozen=True)
@@ -259,23 +265,53 @@ class _Worst:
         return _signed(found, side)
 
     def corners(self) -> list[NamedCorner]:
-        out = []
+        """The design's declared corners, then those of ``check``. Raises ``DesignError`` for an input that can not be moved."""
+        out = [self._corner(c.name, build(self._declared(c)), (*c.upper, *c.lower)) for c in self.design.data.corners]
         for name, sides in (
             ("nearest to choking", FLOW),
             ("softest injector", STIFFNESS),
             ("nearest to boiling", BOILING),
         ):
             machine, moved = adverse(self.design, sides)
-            if not moved:
-                continue
-            drawn = Drawn(as_built(machine, self.still.machine), {"oxidizer": 0.0, "fuel": 0.0})
-            try:
-                ratio, thrust = self.still.steady([balance(drawn.machine, *pair) for pair in self.still.angles])
-                errors = [float(x[np.argmax(np.abs(x))]) for x in (ratio, thrust)]
-            except NoBalanceError:
-                errors = [float("nan"), float("nan")]
-            out.append(NamedCorner(name, moved, *errors))
+            if moved:
+                out.append(self._corner(name, machine, moved))
         return out
+
+    def _declared(self, corner: Corner) -> DesignFile:
+        changes: dict[str, Any] = {}
+        faults = []
+        k = self.design.data.corners.index(corner)
+        for side, keys, sign in (("upper", corner.upper, 1), ("lower", corner.lower, -1)):
+            for i, key in enumerate(keys):
+                item = self.design.inputs.get(key)
+                place = f"corners[{k}].{side}[{i}]"
+                if item is None or item.tolerance is None:
+                    known = [x.key for x in self.design.toleranced()]
+                    near = difflib.get_close_matches(key, known, 1)
+                    hint = f"; did you mean {near[0]!r}?" if near else ""
+                    said = f"must be the dotted key of an input with a tolerance{hint}"
+                    faults.append(Fault(said, key=place, file=str(self.design.path or ""), got=key))
+                elif key in changes:
+                    faults.append(Fault("is named twice in this corner", key=place, got=key))
+                else:
+                    changes[key] = moved_value(item, sign)
+        if faults:
+            raise DesignError(faults)
+        for name in LEGS:
+            order_friction(self.design, f"legs.{name}.valve.torque", changes)
+        return self.design.with_values(changes)
+
+    def _corner(self, name: str, machine: Machine, moved: tuple[str, ...]) -> NamedCorner:
+        drawn = Drawn(as_built(machine, self.still.machine), dict.fromkeys(LEGS, 0.0))
+        errors = [math.nan] * 3
+        try:
+            ratio, thrust = self.still.steady([balance(drawn.machine, *pair) for pair in self.still.angles])
+            errors[:2] = [float(x[np.argmax(np.abs(x))]) for x in (ratio, thrust)]
+            run = self.moving.run(drawn).ratio_error
+            errors[2] = float(run[np.argmax(np.abs(run))])
+        except (NoBalanceError, SimulationError):
+            pass
+        return NamedCorner(name, moved, *errors)
 
     def shown(self, case: WorstCase) -> ThrottleResult | None:
         """The profile of the engine of a held case; places of the ball other than the encoders' errors come by themselves."""
@@ -300,10 +336,10 @@ def worst(design: DesignFile, progress: Progress | None = None) -> WorstResult:
     """The worst engine within tolerance. Raises ``ValvectlError`` without any tolerance."""
     with memory_only():
         work = _Worst(design, progress or (lambda *_: None))
+        corners = work.corners()  # first: a corner that can not be moved is said at once
         cases = work.held()
         change = work.in_change()
         run = work.shown(max(cases[:2], key=lambda c: abs(c.value)))
-        corners = work.corners()
     cautions = []
     for c in cases:
         if c.inside:
