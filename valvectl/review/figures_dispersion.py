@@ -96,6 +96,8 @@ def _drivers(ax: Axes, odds: Odds) -> None:
                 f"rank correlation {ranks[key]:+.2f}", (100.0 * share, y), xytext=(4, 0), textcoords="offset points",
                 va="center", fontsize=7.5, color=QUIET,
             )  # fmt: skip
+    if not shown:
+        ax.annotate("too few runs to tell one input from another", (0.5, 0.5), xycoords="axes fraction", ha="center")
     ax.set_yticks(place, [_short(key) for key, _ in shown])
     ax.set_xlim(0.0, 1.45 * max((100.0 * share for _, share in shown), default=1.0))
     ax.grid(False, axis="y")

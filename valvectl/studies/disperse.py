@@ -101,9 +101,10 @@ class Odds:
     statement: str
     """"stated", "refuted" or "open"; empty when none was asked for."""
     correlation: tuple[tuple[str, float], ...]
-    """Largest rank correlations with the drawn inputs."""
+    """Largest rank correlations with the drawn inputs; of O/F and thrust those of the signed error at the setting where it
+    scatters most."""
     shares: tuple[tuple[str, float], ...]
-    """Largest first-order shares of the variance."""
+    """Largest first-order shares of the variance, likewise."""
     failing: tuple[int, ...]
     """Numbers of the runs that missed."""
     converging: tuple[FloatArray, FloatArray, FloatArray, FloatArray] = field(repr=False)
@@ -166,6 +167,7 @@ def _odds(
     )
     k = confidence.factor_one_sided(int(known.sum()), COVERAGE, CONFIDENCE) if independent else math.nan
     keys = [v.key for v in shop.table]
+    driven = _signed(quantity.name, shop, rows, values)
     return Odds(
         name=quantity.name,
         unit=quantity.unit,
@@ -181,11 +183,21 @@ def _odds(
         at_most=1.0 - confidence.probability_floor(n - held, n, sure) if independent else math.nan,
         sure=sure,
         statement=statement.decide(held, n, sure) if statement is not None and quantity.has_limit else "",
-        correlation=_largest(keys, rank_correlation(draws[known], values[known])),
-        shares=_largest(keys, first_order(draws[known], values[known])),
+        correlation=_largest(keys, rank_correlation(draws[known], driven[known])),
+        shares=_largest(keys, first_order(draws[known], driven[known])),
         failing=tuple(int(r) for r in rows[~good, 0]) if quantity.has_limit else (),
         converging=_converging(good, independent),
     )
+
+
+def _signed(name: str, shop: Workshop, rows: FloatArray, values: FloatArray) -> FloatArray:
+    """What the drivers of a quantity are sought in: of a largest magnitude over the settings the signed error at the setting
+    where it scatters most, since a magnitude hides who pushes which way."""
+    start = {"mixture_ratio_steady": "O/F error at", "thrust_error": "thrust error at"}.get(name)
+    if start is None:
+        return values
+    errors = rows[:, [j for j, column in enumerate(shop.columns()) if column.startswith(start)]]
+    return np.asarray(errors[:, int(np.argmax(np.nanstd(errors, axis=0)))])
 
 
 def _largest(keys: list[str], values: FloatArray, count: int = 8) -> tuple[tuple[str, float], ...]:
