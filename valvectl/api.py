@@ -44,6 +44,7 @@ if TYPE_CHECKING:
     from valvectl.studies.throttle import ThrottleResult
     from valvectl.studies.timing import TimingResult
     from valvectl.studies.torque_result import TorqueResult
+    from valvectl.studies.tuning import TuningResult
 
 
 class Design(DesignFile):
@@ -105,6 +106,10 @@ class Design(DesignFile):
     def loop_in_full(self, leg: LegName) -> LoopResult:
         """The same with every crossing, stiffness against load, noise, poles and zeros, and word lengths."""
         return self.analysis.loop_in_full[leg]
+
+    def tuning(self, leg: LegName) -> TuningResult:
+        """Gains of a leg's cascade that hold at every corner of the design, and rules beside them (some seconds)."""
+        return self.analysis.tuning(leg)
 
     def hunting(self, leg: LegName) -> LimitCycles:
         """Limit cycles and hunting of a leg: foreseen by harmonic balance, and simulated (some seconds)."""

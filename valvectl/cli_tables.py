@@ -23,6 +23,7 @@ from valvectl import (
     cli_tables_tank,
     cli_tables_timing,
     cli_tables_torque,
+    cli_tables_tuning,
 )
 from valvectl.cli_print import console, indented, table
 from valvectl.design.quantities import visible
@@ -92,6 +93,7 @@ def show(study: str, result: Any) -> None:
         "stability": cli_tables_feed.stability,
         "gear": cli_tables_gear.gear,
         "torque": cli_tables_torque.torque,
+        "tune": cli_tables_tuning.tuning,
         "power-loss": cli_tables_actuator.power_loss,
         "hunting": cli_tables_hunting.hunting,
         "response": cli_tables_response.response,

@@ -21,6 +21,7 @@ from valvectl.design.schema_power import Battery, Duty, Fuse
 from valvectl.design.schema_requirements import Requirements
 from valvectl.design.schema_supply import Flight
 from valvectl.design.schema_torque import TorqueModel
+from valvectl.design.schema_tuning import Tuning
 from valvectl.design.schema_valve import FlowTable, PortModel, StemTorque, Valve
 
 SCHEMA = "valvectl-design-1"
@@ -31,7 +32,7 @@ __all__ = [
     "LEGS", "SCHEMA", "Actuator", "Battery", "CStarTable", "Combustion", "Controller", "DesignData", "Duty", "Encoder",
     "Engine", "Fitting", "Flight", "FlowTable", "Fuse", "Gains", "GearStage", "Injector", "Jacket", "Leg", "LegName", "Legs",
     "Line", "Liquid", "Location", "Manifold", "Motor", "Part", "PortModel", "ProfilePoint", "Requirements", "Simulation",
-    "Start", "StemTorque", "Tank", "Throttle", "TorqueModel", "Valve",
+    "Start", "StemTorque", "Tank", "Throttle", "TorqueModel", "Tuning", "Valve",
 ]  # fmt: skip
 
 
@@ -146,4 +147,5 @@ class DesignData(Part):
         default=None, description="load factor over time; left out: each tank's own, constant"
     )
     requirements: Requirements = Requirements()
+    tuning: Tuning = Tuning()
     simulation: Simulation = Simulation()

@@ -8,6 +8,7 @@ ACTS: tuple[tuple[str, str], ...] = (
     (r"^(schema|name|note)$", "names the file; no number depends on it"),
     (r"^requirements\.", "limit of the row of that name in check and its report"),
     (r"^simulation\.", "numerics of every simulated run: throttle, loop (steps), stroke, power-loss"),
+    (r"^tuning\.", "loop --tune only: corners, and what the gains must keep there"),
     (r"^start\.", "surge (its part on the start); no row of check"),
     (r"^flight\.", "disturbance, row mixture_ratio_disturbed"),
     (r"^throttle\.minimum", "everything over the throttle range: schedule, ladder, resolution, stability, torque at low drop"),

@@ -12,13 +12,15 @@ from typing import TypeVar
 from valvectl.design.catalogue_file import read_gears, read_motors
 from valvectl.design.design_file import DesignFile
 from valvectl.design.schema import LEGS, LegName
-from valvectl.errors import DesignError, Fault
+from valvectl.errors import DesignError, Fault, ValvectlError
 from valvectl.parts.controller import CascadeGains
 from valvectl.plant.command import stretches
+from valvectl.plant.linear import engine_model
 from valvectl.plant.machine import Machine, build
 from valvectl.plant.schedule import Schedule, build_schedule
+from valvectl.servo.optimise import Progress as TuneProgress
 from valvectl.servo.outer_gains import position_rate
-from valvectl.servo.tune import gains_of
+from valvectl.servo.tune import gains_of, tune
 from valvectl.studies.adverse import BOILING, FLOW, STIFFNESS, TORQUE, adverse, adverse_design, corner_schedule
 from valvectl.studies.catalogue import CatalogueResult, Filters, catalogue
 from valvectl.studies.disturbance import TankWork, disturbance
@@ -55,6 +57,7 @@ from valvectl.studies.timing import TimingResult, timing
 from valvectl.studies.torque import by_rule, torque
 from valvectl.studies.torque_moves import commanded
 from valvectl.studies.torque_result import TorqueResult
+from valvectl.studies.tuning import TuningResult, tuning
 
 T = TypeVar("T")
 
@@ -240,6 +243,20 @@ class Analysis:
         point = middle_point(self.schedule.points, name)
         detail = loop_detail(self.machine, self.gains[name], name, point)
         return dataclasses.replace(self.loop[name], detail=detail)
+
+    def tuning(self, name: LegName, progress: TuneProgress | None = None) -> TuningResult:
+        """Gains of a leg over the corners of the design. ``ValvectlError`` for a controller that is no cascade."""
+        if self.design.leg(name).controller.structure != "cascade":
+            raise ValvectlError(
+                f"{name}: only the gains of a cascade are tuned over corners; this controller is another"
+            )
+        servo, limits = self.machine.legs[name].servo, self.design.requirements
+        gain = self.gains[name].position
+        orders = commanded(self.machine, self.schedule, self.profile, gain, limits.stroke_time, name)
+        moves = [order.speed for order in orders if order.what.startswith("throttle")]
+        speed = max(moves, default=0.2 * servo.speed_limit)
+        steepest = max(engine_model(self.machine, p).slopes[name].angle_gain for p in self.schedule.points)
+        return tuning(self.design, self.machine, name, self.gains[name], tune(servo), speed, steepest, progress)
 
     @cached_property
     def hunting(self) -> Mapping[LegName, LimitCycles]:
