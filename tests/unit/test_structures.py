@@ -241,6 +241,19 @@ def test_report_of_other_structures():
     assert "oxidizer leg: every line with its numbers" in page
 
 
+@pytest.mark.parametrize("structure", ["pid", "state_feedback"])
+def test_timing_without_a_speed_loop(structure):
+    from valvectl.review.figures_timing import timing_chart
+
+    found = design(f'structure="{structure}"').timing("oxidizer")
+    assert list(found.loops) == ["position", "current"]
+    assert found.swept == "current"  # its offset stands in for that of the speed loop
+    for loop in found.loops.values():
+        total = sum(loop.lags.values()) + loop.margins.nominal.margins.phase_margin
+        assert total == pytest.approx(math.pi)
+    assert timing_chart(found).axes
+
+
 def test_numbers_of_the_simulator_are_finite():
     for structure in (0.0, PID, STATE_FEEDBACK):
         servo = servo_with(ControllerMore(structure))
