@@ -15,8 +15,6 @@ if TYPE_CHECKING:
     from valvectl.servo.sampled import Discrete, Place
     from valvectl.studies.analysis import Analysis
 
-_PLACES = ("outer", "position", "speed", "current")
-
 
 class ServoLeg(Leg):
     """What the design file says of a leg, and its servo handed out as ``control.StateSpace``, each with its sample period
@@ -47,19 +45,19 @@ class ServoLeg(Leg):
         """Loop gain L(z) at a place, error to measurement; at ``outer`` without a trim command to stem angle."""
         from valvectl.servo.transfers import loop_gain
 
-        return self._handed(loop_gain(self._servo, self._gains, _place(at)), f"loop_{at}")
+        return self._handed(loop_gain(self._servo, self._gains, self._place(at)), f"loop_{at}")
 
     def sensitivity(self, at: Place = "position") -> Any:
         """S(z) = 1/(1 + L): set-point to error at a place."""
         from valvectl.servo.transfers import sensitivity
 
-        return self._handed(sensitivity(self._servo, self._gains, _place(at)), f"sensitivity_{at}")
+        return self._handed(sensitivity(self._servo, self._gains, self._place(at)), f"sensitivity_{at}")
 
     def complementary(self, at: Place = "position") -> Any:
         """T(z) = L/(1 + L): noise on the measurement to what is measured, sign taken out."""
         from valvectl.servo.transfers import complementary
 
-        return self._handed(complementary(self._servo, self._gains, _place(at)), f"complementary_{at}")
+        return self._handed(complementary(self._servo, self._gains, self._place(at)), f"complementary_{at}")
 
     def closed_loop(self, at: Place = "outer") -> Any:
         """Command, noise on the measurement and load torque to measurement, stem and motor angle, stem speed and current.
@@ -68,7 +66,7 @@ class ServoLeg(Leg):
         """
         from valvectl.servo.transfers import transfers
 
-        return self._handed(transfers(self._servo, self._gains, _place(at)), f"closed_{at}")
+        return self._handed(transfers(self._servo, self._gains, self._place(at)), f"closed_{at}")
 
     def _handed(self, system: Discrete, name: str) -> Any:
         made = system.to_control()
@@ -87,8 +85,10 @@ class ServoLeg(Leg):
     def _gains(self) -> CascadeGains:
         return self._analysis.gains[self._name]
 
+    def _place(self, at: Place) -> Place:
+        from valvectl.servo.structures import loops_of
 
-def _place(at: Place) -> Place:
-    if at not in _PLACES:
-        raise DesignError(Fault(f"a loop is cut at one of {', '.join(_PLACES)}", got=str(at)))
-    return at
+        places = ("outer", *loops_of(self._servo))
+        if at not in places:
+            raise DesignError(Fault(f"a loop of this leg is cut at one of {', '.join(places)}", got=str(at)))
+        return at

@@ -47,8 +47,8 @@ def timing(result: TimingResult, out: Console) -> None:
         most = math.degrees(max(v for v in result.phase_at_offset if math.isfinite(v)))
         out.print(
             Text(
-                f"Offset of the speed loop: {number(1e3 * loops['speed'].offset, 3)} ms gives {now:.1f} deg at the position "
-                f"loop; of the offsets looked at, {number(1e3 * best, 3)} ms gives the most, {most:.1f} deg."
+                f"Offset of the {result.swept} loop: {number(1e3 * loops[result.swept].offset, 3)} ms gives {now:.1f} deg "
+                f"at the position loop; of the offsets looked at, {number(1e3 * best, 3)} ms gives the most, {most:.1f} deg."
             )
         )
     out.print()

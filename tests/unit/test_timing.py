@@ -257,6 +257,22 @@ def test_report_says_what_a_controller_has_beyond_the_plain_one(design):
         f"{AT}.current_sensor_lag=10 us", f"{AT}.position_jitter=0.1 ms",
     ]  # fmt: skip
     lines = timing_lines(valvectl.load(EXAMPLE, changes).machine.legs["oxidizer"].servo)
-    assert len(lines) == 5
-    decay = math.exp(-800.0 * 0.5e-3)
-    assert f"g = {1.0 - decay**2:.6g}, h = {(1.0 - decay) ** 2:.6g}" in lines[1]
+    assert len(lines) == 3
+
+
+@pytest.mark.parametrize("structure", ["pid", "state_feedback"])
+def test_structures_without_a_speed_loop(structure):
+    design = valvectl.load(EXAMPLE, [f"{AT}.structure={structure}", f"{AT}.current_offset=10 us"])
+    found = design.timing("oxidizer")
+    assert list(found.loops) == ["position", "current"]
+    assert found.swept == "current"
+    assert found.loops["position"].wait == pytest.approx(10e-6)  # in force at 0.4 ms; the current loop at 0.41 ms
+    assert design.leg("oxidizer").closed_loop().input_labels == ["command", "noise", "load"]
+    done = CliRunner().invoke(app, ["timing", str(EXAMPLE), "--set", f"{AT}.structure={structure}"])
+    assert done.exit_code == 0, done.output
+
+
+def test_a_leg_without_a_speed_loop_is_not_cut_there():
+    leg = valvectl.load(EXAMPLE, [f"{AT}.structure=pid"]).leg("oxidizer")
+    with pytest.raises(DesignError, match="position, current"):
+        leg.loop("speed")

@@ -33,6 +33,8 @@ def sampling_checks(get: Get, leg: str) -> Iterator[tuple[str, str]]:
             yield text, f"{at}.{loop}_offset"
     for loop in ("position", "speed", "current"):
         yield from _delay(get, at, loop)
+    if get(f"{at}.structure") in ("pid", "state_feedback"):
+        yield from _of_the_cascade(get, at)
     yield from _observer(get, at)
     yield from _trim(get, leg)
 
@@ -58,6 +60,16 @@ def _delay(get: Get, at: str, loop: str) -> Iterator[tuple[str, str]]:
         elif period and jitter > JITTER_SHARE * period * (1.0 + 1e-9):
             largest = show(JITTER_SHARE * period, TIME)
             yield f"must be at most a quarter of {loop}_period ({largest})", f"{at}.{loop}_jitter"
+
+
+def _of_the_cascade(get: Get, at: str) -> Iterator[tuple[str, str]]:
+    """Keys of the speed loop where there is none."""
+    keys = ("speed_offset", "speed_sense_delay", "speed_bus_delay", "speed_jitter")
+    given = [key for key in keys if get(f"{at}.{key}")]
+    if get(f"{at}.speed_from") == "observer":
+        given.append("speed_from")
+    for key in given:
+        yield "goes with structure cascade only", f"{at}.{key}"
 
 
 def _observer(get: Get, at: str) -> Iterator[tuple[str, str]]:

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 PLANT = "#d5d8dd"
 """Fill for the plant with the loops inside."""
-LABELLED = 9.0
+LABELLED = 13.5
 """Width from which a part is named inside its bar [deg]."""
 
 
@@ -59,7 +59,7 @@ def _bar(ax: Axes, row: float, found: LoopTiming, words: dict[str, str]) -> None
 
 @styled
 def timing_chart(result: TimingResult, axes: Any = None) -> Figure:
-    """Phase lag of each loop at its crossover by parts, up to its margin; below, phase margin over the speed loop's offset.
+    """Phase lag of each loop at its crossover by parts, up to its margin; below, phase margin over an inner loop's offset.
 
     Needs 2 axes.
     """
@@ -78,26 +78,19 @@ def timing_chart(result: TimingResult, axes: Any = None) -> Figure:
     bars.grid(axis="y", visible=False)
     bars.set_xlabel("phase lag at the loop's crossover [deg]")
     bars.set_title(f"Where the phase goes, {result.leg} leg")
-    speed = result.loops.get("speed")
-    if speed is None:
-        offset.set_axis_off()
-        offset.annotate(
-            "This structure has no speed loop: its samples have no offset to choose.", (0.0, 0.9), xycoords="axes fraction",
-            fontsize=8.5, color=QUIET,
-        )  # fmt: skip
-        return figure
+    inner = result.loops[result.swept]
     colour = LEG_COLOUR[result.leg]
-    x, y = 1e3 * speed.period * result.offsets, np.degrees(result.phase_at_offset)
+    x, y = 1e3 * inner.period * result.offsets, np.degrees(result.phase_at_offset)
     offset.plot(x, y, "o", color=colour, markersize=4.0)
-    now = float(np.interp(speed.offset, speed.period * result.offsets, y))
-    offset.plot([1e3 * speed.offset], [now], "o", color=INK, markersize=6.0)
-    right = speed.offset > 0.7 * speed.period
+    now = float(np.interp(inner.offset, inner.period * result.offsets, y))
+    offset.plot([1e3 * inner.offset], [now], "o", color=INK, markersize=6.0)
+    right = inner.offset > 0.7 * inner.period
     offset.annotate(
-        f"design {now:.3g}°", (1e3 * speed.offset, now), xytext=(-7 if right else 7, 6), textcoords="offset points",
+        f"design {now:.3g}°", (1e3 * inner.offset, now), xytext=(-7 if right else 7, 6), textcoords="offset points",
         ha="right" if right else "left", va="bottom", fontsize=8.0, bbox=BACKING,
     )  # fmt: skip
     offset.margins(x=0.02, y=0.2)
-    offset.set_xlabel("first sample of the speed loop after the position loop's [ms]")
+    offset.set_xlabel(f"first sample of the {result.swept} loop after the position loop's [ms]")
     offset.set_ylabel("phase margin,\nposition loop [deg]")
-    offset.set_title("Offset of the speed loop's samples")
+    offset.set_title(f"Offset of the {result.swept} loop's samples")
     return figure

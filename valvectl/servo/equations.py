@@ -101,6 +101,10 @@ def _trim(servo: Servo, n: _Numbers) -> list[str]:
     ]
 
 
+def _sensors(servo: Servo, sensor: str) -> str:
+    return f"{sensor}, stem" if servo.trim_gain > 0.0 else sensor
+
+
 def _estimate(servo: Servo, n: _Numbers) -> list[str]:
     """Speed from the reading: by difference, or by a tracking observer."""
     period = servo.speed_period
@@ -205,7 +209,9 @@ def _position(servo: Servo, gains: CascadeGains, n: _Numbers) -> LoopEquations:
         *_memory(servo),
     ]
     gives = "w_set, i_forward" if servo.more.fed_forward else "w_set"
-    return LoopEquations("position", servo.position_period, servo.position_delay, f"r, {sensor}", gives, tuple(lines))
+    return LoopEquations(
+        "position", servo.position_period, servo.position_delay, f"r, {_sensors(servo, sensor)}", gives, tuple(lines)
+    )
 
 
 def _speed(servo: Servo, gains: CascadeGains, n: _Numbers) -> LoopEquations:
@@ -274,7 +280,9 @@ def _pid(servo: Servo, g: PidGains, n: _Numbers) -> LoopEquations:
         _integral(servo, "x", "e", g.gain * period / g.integral_time, limit, tracking, n),
         *_memory(servo),
     ]
-    return LoopEquations("position", period, servo.position_delay, f"r, {sensor}", "i_set", tuple(lines))
+    return LoopEquations(
+        "position", period, servo.position_delay, f"r, {_sensors(servo, sensor)}", "i_set", tuple(lines)
+    )
 
 
 def _state(servo: Servo, g: StateGains, n: _Numbers) -> LoopEquations:
@@ -305,4 +313,6 @@ def _state(servo: Servo, g: StateGains, n: _Numbers) -> LoopEquations:
         "u1 = i_set",
         *_memory(servo),
     ]
-    return LoopEquations("position", period, servo.position_delay, f"r, {sensor}", "i_set", tuple(lines))
+    return LoopEquations(
+        "position", period, servo.position_delay, f"r, {_sensors(servo, sensor)}", "i_set", tuple(lines)
+    )

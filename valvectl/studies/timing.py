@@ -18,7 +18,6 @@ import numpy as np
 from valvectl.design.schema import LegName
 from valvectl.design.schema_actuator import Controller
 from valvectl.parts.controller import CascadeGains, filter_share
-from valvectl.parts.controller_more import CASCADE
 from valvectl.parts.lookup import FloatArray
 from valvectl.parts.speed_estimate import observer_gains
 from valvectl.plant.servo_numbers import Servo
@@ -65,8 +64,10 @@ class TimingResult(Result):
     loops: dict[BreakPoint, LoopTiming]
     outer: JitterMargins | None
     """Margins of the trim from the stem's encoder; None without one."""
+    swept: BreakPoint
+    """Loop next inside the position loop, whose offset is swept: speed, or current where there is no speed loop."""
     offsets: FloatArray
-    """Offsets of the speed loop over its period [-], shape (n,)."""
+    """Offsets of that loop over its period [-], shape (n,)."""
     phase_at_offset: FloatArray
     """Phase margin of the position loop at them [rad], shape (n,)."""
     speed_from: str
@@ -74,11 +75,11 @@ class TimingResult(Result):
 
     @property
     def best_offset(self) -> float | None:
-        """Offset of the speed loop, of those looked at, with the largest phase margin of the position loop [s]; None where
+        """Offset of the swept loop, of those looked at, with the largest phase margin of the position loop [s]; None where
         no offset makes it stable."""
         if not np.isfinite(self.phase_at_offset).any():
             return None
-        return float(self.offsets[int(np.nanargmax(self.phase_at_offset))]) * self.loops["speed"].period
+        return float(self.offsets[int(np.nanargmax(self.phase_at_offset))]) * self.loops[self.swept].period
 
     def columns(self) -> dict[str, Any]:
         loops = self.loops.values()
@@ -105,10 +106,10 @@ def wait_for(servo: Servo, loop: BreakPoint) -> float:
     """Time from a loop's output in force to the next sample of the loop that reads it [s]; zero for the current loop."""
     if loop == "current":
         return 0.0
-    if loop == "position" and servo.more.structure != CASCADE:  # straight to the current loop
-        arrives, first, period = servo.position_delay, servo.current_offset, servo.current_period
-    elif loop == "position":
-        arrives, first, period = servo.position_delay, servo.speed_offset, servo.speed_period
+    if loop == "position":
+        inner = loops_of(servo)[1]
+        first, period = float(getattr(servo, f"{inner}_offset")), float(getattr(servo, f"{inner}_period"))
+        arrives = servo.position_delay
     else:
         arrives, first, period = servo.speed_offset + servo.speed_delay, servo.current_offset, servo.current_period
     rest = math.fmod(first - arrives, period)
@@ -153,7 +154,7 @@ def phase_shares(
 
 @one_thread
 def timing(servo: Servo, controller: Controller, gains: CascadeGains, leg: LegName) -> TimingResult:
-    """Timing of one leg: its loops' phase shares, margins over jitter, and the speed loop's offset over its period."""
+    """Timing of one leg: its loops' phase shares, margins over jitter, and an inner loop's offset over its period."""
     loops: dict[BreakPoint, LoopTiming] = {}
     offset: Mapping[str, float] = {"position": 0.0, "speed": servo.speed_offset, "current": servo.current_offset}
     for at in loops_of(servo):
@@ -176,16 +177,18 @@ def timing(servo: Servo, controller: Controller, gains: CascadeGains, leg: LegNa
             margins=found,
         )
     outer: Place = "outer"
-    # without a speed loop there is no offset of it to look at
-    shares = np.arange(OFFSETS if "speed" in loops else 0) / (OFFSETS - 1.0)
+    shares = np.arange(OFFSETS) / (OFFSETS - 1.0)
+    swept = loops_of(servo)[1]
+    whole = float(getattr(servo, f"{swept}_period"))
     phases = [
-        place_margins(replace(servo, speed_offset=share * servo.speed_period % servo.speed_period), gains, "position")
+        place_margins(replace(servo, **{f"{swept}_offset": share * whole % whole}), gains, "position")  # type: ignore[arg-type]
         for share in map(float, shares)
     ]
     return TimingResult(
         leg=leg,
         loops=loops,
         outer=jitter_margins(servo, gains, outer) if servo.trim_gain > 0.0 else None,
+        swept=swept,
         offsets=shares,
         phase_at_offset=np.array([p.margins.phase_margin if p.stable else math.nan for p in phases]),
         speed_from="observer" if servo.observer_bandwidth > 0.0 else "difference",
