@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from valvectl.studies.fill import FillResult
     from valvectl.studies.gear_result import GearStageResult
     from valvectl.studies.ladder import LadderResult
+    from valvectl.studies.limit_cycles import LimitCycles
     from valvectl.studies.loop import LoopResult
     from valvectl.studies.mission_heat_result import MissionHeat
     from valvectl.studies.port_result import PortsResult
@@ -35,6 +36,7 @@ if TYPE_CHECKING:
     from valvectl.studies.ratio import RatioResult
     from valvectl.studies.resolution import ResolutionResult
     from valvectl.studies.resolution_fix import StepFixes
+    from valvectl.studies.responses import Responses
     from valvectl.studies.spread import SpreadResult
     from valvectl.studies.stability import StabilityResult
     from valvectl.studies.stroke import StrokeResult
@@ -99,6 +101,18 @@ class Design(DesignFile):
     def timing(self, leg: LegName) -> TimingResult:
         """What samples, delays, offsets, sensors and filters cost each loop in phase; margins over the jitter."""
         return self.analysis.timing[leg]
+
+    def loop_in_full(self, leg: LegName) -> LoopResult:
+        """The same with every crossing, stiffness against load, noise, poles and zeros, and word lengths."""
+        return self.analysis.loop_in_full[leg]
+
+    def hunting(self, leg: LegName) -> LimitCycles:
+        """Limit cycles and hunting of a leg: foreseen by harmonic balance, and simulated (some seconds)."""
+        return self.analysis.hunting[leg]
+
+    def responses(self, leg: LegName) -> Responses:
+        """Steps, ramp, sine and throttle profile of a leg's servo: the real one beside its linear loop."""
+        return self.analysis.responses[leg]
 
     def resolution(self) -> ResolutionResult:
         """Flow and mixture ratio per smallest reliable step and after a reversal, ball offset, both legs together."""

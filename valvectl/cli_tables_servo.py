@@ -9,6 +9,7 @@ import numpy as np
 from rich.console import Console
 from rich.text import Text
 
+from valvectl import cli_tables_loop
 from valvectl.cli_print import SETTINGS_SHOWN, table
 from valvectl.cli_tables_control import gains
 from valvectl.design.schema import LEGS
@@ -56,6 +57,8 @@ def loop(result: LoopResult, out: Console) -> None:
     head = ("step", "size [deg]", "dead [ms]", "t63 [ms]", "over [%]", "settled [ms]", "left [%]")
     out.print(table(head, steps, title=f"Simulated steps, {result.leg} leg"))
     out.print()
+    if result.detail is not None:
+        cli_tables_loop.detail(result.detail, result.leg, out)
 
 
 def resolution(answer: ResolutionAnswer, out: Console) -> None:

@@ -34,6 +34,7 @@ ACTS: tuple[tuple[str, str], ...] = (
     (r"\.injector\.", "steady balance, injector_stiffness, simulated runs, stability"),
     (r"\.purge", "purge only"),
     (r"\.valve\.(flow|port|bore|reducers|port_scale)", "steady balance, ports, resolution, choking, simulated runs, surge"),
+    (r"\.valve\.torque\.(friction_model|presliding_angle|bristle_)", "simulated runs (stem friction), hunting"),
     (r"\.valve\.torque", "torque margin, ratio, simulated runs (friction), resolution (jump after sticking), power-loss"),
     (r"\.valve\.inertia", "loop (plant), simulated runs, ratio"),
     (r"\.valve\.slot_clearance", "resolution, spread of the mixture ratio, simulated runs"),

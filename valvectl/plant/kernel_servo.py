@@ -13,6 +13,7 @@ from valvectl.parts.controller_more import dead_zone, next_integral
 from valvectl.parts.friction import hydrodynamic_torque, pressure_rise, stick_or_slip, stribeck
 from valvectl.parts.gearing import play, spring_torque
 from valvectl.parts.lookup import blend, locate
+from valvectl.parts.lugre import lugre_step
 from valvectl.parts.motor import current_decay_step
 from valvectl.parts.return_spring import return_torque
 from valvectl.plant import layout as ix
@@ -28,7 +29,7 @@ from valvectl.plant.kernel_sensors import (
 )
 
 laws(clip, pi_integral, pi_output, position_law, hydrodynamic_torque, pressure_rise, stick_or_slip, stribeck)
-laws(play, spring_torque, blend, locate, current_decay_step, return_torque)
+laws(play, spring_torque, blend, locate, current_decay_step, return_torque, lugre_step)
 
 
 @jit
@@ -281,7 +282,12 @@ def mechanics(par: Any, st: Any, acc: Any, tables: Any, points: int, voltage: fl
         blend(tables[ix.TAB_RUN * points + cell], tables[ix.TAB_RUN * points + cell + 1], share),
         par[ix.STRIBECK],
     )
-    stem_speed = stick_or_slip(free, level, over)
+    if par[ix.SIGMA0] > 0.0:
+        stem_speed, st[ix.BRISTLE] = lugre_step(
+            free, stem_speed, st[ix.BRISTLE], level, par[ix.SIGMA0], par[ix.SIGMA1], h, over
+        )
+    else:
+        stem_speed = stick_or_slip(free, level, over)
     moving, from_angle = stem_speed, stem_angle
     stem_angle += h * stem_speed
     if stem_angle >= par[ix.OPEN_STOP]:

@@ -88,8 +88,10 @@ from __future__ import annotations
     POSITION_JITTER,
     SPEED_JITTER,
     CURRENT_JITTER,
+    SIGMA0,
+    SIGMA1,
     PAR_MORE,
-) = range(85)
+) = range(87)
 # what a controller does beyond the plain cascade
 (
     STRUCTURE,
@@ -179,8 +181,9 @@ TAB_C, TAB_FL, TAB_RUN, TAB_BREAK, TAB_RUN_CLOSING, TAB_BREAK_CLOSING, TAB_SIZE 
     CURRENT_SEEN,
     TRIM_SEEN,
     TRIM,
+    BRISTLE,
     ST_MORE,
-) = range(31)
+) = range(32)
 (
     COMMAND_EARLIER,
     CURRENT_FORWARD,

@@ -21,7 +21,7 @@ from valvectl.parts.lookup import FloatArray
 from valvectl.plant import port_curve
 from valvectl.plant.jacket_heat import JacketHeat, jacket_heat
 from valvectl.plant.servo_numbers import Servo, servo_numbers
-from valvectl.plant.stem_tables import stem_tables
+from valvectl.plant.stem_tables import bristles, stem_tables
 
 FLOW_HEADROOM = 1.6
 """Loss tables reach to this multiple of the flow at full thrust."""
@@ -75,6 +75,8 @@ class LegMachine:
     """Combustion delay [s]."""
     servo: Servo
     jacket_heat: JacketHeat | None = None
+    bristles: tuple[float, float] | None = None
+    """Stiffness [N m/rad] and damping [N m s/rad] of the stem friction's bristles (LuGre); None: it truly sticks."""
     """Heat pick-up of the jacket; None: the liquid behind it is as cold as before."""
     jacket_share: float = 0.0
     """Liquid of the jacket that counts as manifold [m^3]; in ``compliance`` already."""
@@ -312,6 +314,7 @@ def _leg(name: LegName, leg: Leg, flow: float, chamber_pressure: float, delay: f
         injector_coefficient=coefficient,
         injector_predicted=leg.injector.discharge_coefficient is None,
         injector_rounding=inlet_rounding(leg),
+        bristles=bristles(torque, leg.valve.inertia, torque.cold_factor * float(tables.breakaway.max())),
     )
 
 

@@ -215,6 +215,7 @@ def pack(
             ix.OFF_TICK: np.inf,
             **control_numbers(servo, g),
         }
+        par[k, ix.SIGMA0], par[k, ix.SIGMA1] = leg.bristles or (0.0, 0.0)
         for index, value in (numbers | sampling_parameters(servo, h)).items():
             par[k, index] = value
         tables[k, ix.TAB_C] = leg.characteristic.c

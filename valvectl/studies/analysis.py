@@ -27,8 +27,10 @@ from valvectl.studies.fill import FillResult, fill
 from valvectl.studies.gear_result import GearStageResult
 from valvectl.studies.heat import HeatResult, heat
 from valvectl.studies.ladder import LadderResult, ladder
+from valvectl.studies.limit_cycles import LimitCycles, limit_cycles
 from valvectl.studies.line_waves import wave_transit
-from valvectl.studies.loop import LoopResult, loop
+from valvectl.studies.loop import LoopResult, loop, middle_point
+from valvectl.studies.loop_detail import loop_detail
 from valvectl.studies.mission_heat import mission_heat, profile_run
 from valvectl.studies.mission_heat_result import MissionHeat
 from valvectl.studies.own_stage import own_stage
@@ -43,6 +45,7 @@ from valvectl.studies.ratio import RatioResult, ratio
 from valvectl.studies.ratio_odds import ratio_odds
 from valvectl.studies.resolution import ResolutionResult, resolution
 from valvectl.studies.resolution_fix import StepFixes, resolution_fix
+from valvectl.studies.responses import Responses, responses
 from valvectl.studies.spread import SpreadResult, spread
 from valvectl.studies.stability import StabilityResult, stability
 from valvectl.studies.stroke import StrokeResult, stroke
@@ -227,6 +230,36 @@ class Analysis:
         """What sampling costs each loop."""
         legs = self.machine.legs
         return _EachLeg(lambda name: timing(legs[name].servo, self.design.leg(name).controller, self.gains[name], name))
+
+    @cached_property
+    def loop_in_full(self) -> Mapping[LegName, LoopResult]:
+        """The same with every crossing, stiffness, noise, poles and word lengths."""
+        return _EachLeg(self._loop_in_full)
+
+    def _loop_in_full(self, name: LegName) -> LoopResult:
+        point = middle_point(self.schedule.points, name)
+        detail = loop_detail(self.machine, self.gains[name], name, point)
+        return dataclasses.replace(self.loop[name], detail=detail)
+
+    @cached_property
+    def hunting(self) -> Mapping[LegName, LimitCycles]:
+        """Limit cycles and hunting, foreseen and simulated."""
+        return _EachLeg(self._hunting)
+
+    def _hunting(self, name: LegName) -> LimitCycles:
+        found = self.loop[name]
+        point = middle_point(self.schedule.points, name)
+        margin = found.margins["position"].gain_margin_db
+        return limit_cycles(self.machine, self.gains, name, point, margin, found.frequency, found.loop_gain)
+
+    @cached_property
+    def responses(self) -> Mapping[LegName, Responses]:
+        """Steps, ramp, sine and throttle profile, real and linear."""
+        return _EachLeg(self._responses)
+
+    def _responses(self, name: LegName) -> Responses:
+        point = middle_point(self.schedule.points, name)
+        return responses(self.machine, self.gains, name, point, self.loop[name].bandwidth, self.throttle)
 
     @cached_property
     def throttle(self) -> ThrottleResult:

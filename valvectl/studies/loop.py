@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from valvectl.design.schema import LegName
+from valvectl.parts import response_metrics
 from valvectl.parts.controller import CascadeGains
 from valvectl.parts.lookup import FloatArray
 from valvectl.plant.balance import OperatingPoint
@@ -24,6 +25,7 @@ from valvectl.servo.sampled import BreakPoint, Discrete, closed_loop
 from valvectl.servo.small import one_thread
 from valvectl.servo.structures import loops_of
 from valvectl.servo.tune import gains_of, loop_margins
+from valvectl.studies.loop_detail import LoopDetail
 from valvectl.studies.result import Result
 
 STEP_SIZE = math.radians(5.0)
@@ -98,6 +100,8 @@ class LoopResult(Result):
     """The exact loop gains as discrete models; ``to_control()`` hands them to python-control."""
     servo: Servo | None = field(default=None, repr=False)
     """The servo analysed, with its periods, delays and limits."""
+    detail: LoopDetail | None = None
+    """Crossings, stiffness, noise, poles, word lengths, when asked for (``Analysis.loop_in_full``)."""
 
     @property
     def worst_overshoot(self) -> float:
@@ -124,34 +128,15 @@ class LoopResult(Result):
 def step_metrics(time: FloatArray, angle: FloatArray, start: float, size: float) -> StepMetrics:
     """Metrics of a step response. ``time`` from the step [s], ``angle`` [rad], both shape (n,)."""
     y = (angle - start) / size
-
-    def first(level: float) -> float:
-        beyond = np.nonzero(y >= level)[0]
-        if beyond.size == 0:
-            return math.inf
-        j = int(beyond[0])
-        if j == 0:
-            return float(time[0])
-        share = (level - y[j - 1]) / (y[j] - y[j - 1])
-        return float(time[j - 1] + share * (time[j] - time[j - 1]))
-
-    outside = np.nonzero(np.abs(y - 1.0) > SETTLING_BAND)[0]
-    if outside.size == 0:
-        settling = float(time[0])
-    elif outside[-1] == y.size - 1:
-        settling = math.inf
-    else:
-        settling = float(time[outside[-1] + 1])
-    tail = max(1, y.size // 10)
     return StepMetrics(
         start=start,
         size=size,
-        dead_time=first(0.03),
-        t63=first(0.63),
-        t86=first(0.865),
-        overshoot=max(0.0, float(np.max(y)) - 1.0),
-        settling=settling,
-        residual=float(np.mean(y[-tail:])) - 1.0,
+        dead_time=response_metrics.first_time(time, y, response_metrics.DEAD_LEVEL),
+        t63=response_metrics.first_time(time, y, response_metrics.T63_LEVEL),
+        t86=response_metrics.first_time(time, y, response_metrics.T86_LEVEL),
+        overshoot=response_metrics.overshoot(y),
+        settling=response_metrics.settling_time(time, y, SETTLING_BAND),
+        residual=response_metrics.residual(y),
     )
 
 
