@@ -258,3 +258,14 @@ def test_numbers_of_the_simulator_are_finite():
     for structure in (0.0, PID, STATE_FEEDBACK):
         servo = servo_with(ControllerMore(structure))
         assert all(math.isfinite(v) for v in control_numbers(servo, gains_of(servo)).values())
+
+
+@pytest.mark.parametrize("verb", ["loop", "hunting"])
+def test_verbs_that_rest_on_the_cascade_say_so(verb):
+    from typer.testing import CliRunner
+
+    from valvectl.cli import app
+
+    done = CliRunner().invoke(app, [verb, str(RIG), "--leg", "fuel", "--set", "legs.fuel.controller.structure=pid"])
+    assert done.exit_code == (0 if verb == "loop" else 2), done.output
+    assert "structure cascade only" in " ".join(done.output.split())
