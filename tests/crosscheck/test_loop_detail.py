@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from valvectl import load
+from valvectl.parts.speed_estimate import observer_gains, tracked
 from valvectl.servo.nyquist import crossings, nyquist_count
 from valvectl.servo.sampled import Discrete, closed_loop, open_loop
 from valvectl.servo.tune import gains_of, loop_margins
@@ -114,24 +115,33 @@ def test_noise_of_the_position_encoder_simulated(design):
     assert float(np.std(y[:, 3])) == pytest.approx(found.current, rel=0.05)
 
 
-def test_noise_of_the_speed_encoder_simulated(design):
-    """The same for differences of rounded angles, sample by sample on the speed loop's own model."""
+@pytest.mark.parametrize("bandwidth", [0.0, 1200.0], ids=["difference", "observer"])
+def test_noise_of_the_speed_encoder_simulated(design, bandwidth):
+    """The same for rounded angles through the speed's estimate, sample by sample on the speed loop's own model."""
     point = middle_point(design.analysis.schedule.points, "oxidizer")
-    servo = design.machine.legs["oxidizer"].servo
+    machine = design.machine.with_servo("oxidizer", observer_bandwidth=bandwidth)
+    servo = machine.legs["oxidizer"].servo
     gains = gains_of(servo)
-    found = loop_detail(design.machine, gains, "oxidizer", point).noise[1]
+    found = loop_detail(machine, gains, "oxidizer", point).noise[1]
     loop = open_loop(servo, gains, "speed")
     closed = loop.a - loop.b @ loop.c
     rng = np.random.default_rng(4)
     share = 1.0 - math.exp(-servo.speed_period / servo.speed_filter)
-    x, filtered, before, current = np.zeros(loop.a.shape[0]), 0.0, 0.0, []
+    x, filtered, before, raw, current = np.zeros(loop.a.shape[0]), 0.0, 0.0, 0.0, []
+
+    gain, rate = observer_gains(servo.speed_period, bandwidth, 1.0) if bandwidth else (1.0, 1.0)
     for _ in range(40000):
         now = servo.speed_count * (rng.uniform() - 0.5)
-        filtered += share * ((now - before) / servo.speed_period - filtered)
-        before = now
+        if bandwidth:
+            before, raw = tracked(now, before, raw, servo.speed_period, gain, rate)
+        else:
+            raw, before = (now - before) / servo.speed_period, now
+        filtered += share * (raw - filtered)
         x = closed @ x + loop.b[:, 0] * filtered
         current.append(x[0])
     assert float(np.std(current[500:])) == pytest.approx(found.current, rel=0.05)
+    first = gains.speed * share * rate * servo.speed_count / servo.speed_period
+    assert found.one_count == pytest.approx(first, rel=1e-9)
 
 
 def test_stiffness_against_a_load_in_the_time_domain(design):

@@ -61,7 +61,8 @@ ACTS: tuple[tuple[str, str], ...] = (
      "simulated runs, steps of loop, stroke; no margin depends on it"),
     (r"\.controller\.hold_band", "resolution, spread of the mixture ratio, simulated runs (hunting)"),
     (r"\.controller\.(position|speed|current)_(sense|bus)_delay", "timing only: which part of a delay costs what"),
-    (r"\.controller\.(position|speed|current)_jitter", "timing (margins over the range), simulated runs (random delays)"),
+    (r"\.controller\.(position|speed|current)_jitter",
+     "rows of the loops' margins and timing (over its range), simulated runs (random delays)"),
     (r"\.controller\.", "loop (margins, steps), simulated runs, stroke"),
 )  # fmt: skip
 """Pattern of a dotted key and where keys that match it act; the first match counts."""

@@ -14,6 +14,7 @@ from valvectl.design.design_file import DesignFile
 from valvectl.design.schema import LEGS, LegName
 from valvectl.errors import DesignError, Fault, ValvectlError
 from valvectl.parts.controller import CascadeGains
+from valvectl.parts.controller_more import CASCADE
 from valvectl.plant.command import stretches
 from valvectl.plant.linear import engine_model
 from valvectl.plant.machine import Machine, build
@@ -240,6 +241,8 @@ class Analysis:
         return _EachLeg(self._loop_in_full)
 
     def _loop_in_full(self, name: LegName) -> LoopResult:
+        if self.machine.legs[name].servo.more.structure != CASCADE:  # its detail rests on the cascade's loops and gains
+            return self.loop[name]
         point = middle_point(self.schedule.points, name)
         detail = loop_detail(self.machine, self.gains[name], name, point)
         return dataclasses.replace(self.loop[name], detail=detail)

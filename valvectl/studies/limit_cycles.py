@@ -15,8 +15,10 @@ from typing import Any
 import numpy as np
 
 from valvectl.design.schema import LegName
+from valvectl.errors import RangeError
 from valvectl.parts import describing_function as df
 from valvectl.parts.controller import CascadeGains
+from valvectl.parts.controller_more import CASCADE
 from valvectl.parts.friction import pressure_rise
 from valvectl.parts.lookup import FloatArray
 from valvectl.plant.balance import OperatingPoint
@@ -230,8 +232,11 @@ def limit_cycles(
     """Limit cycles and hunting of one leg at an operating point.
 
     ``gain_margin_db`` [dB] of the position loop, its ``loop_gain`` (complex) at ``frequency`` [rad/s], both shape (n,).
+    Raises ``RangeError`` for a controller without the cascade's position gain.
     """
     servo = machine.legs[name].servo
+    if servo.more.structure != CASCADE:
+        raise RangeError(f"{name} leg: limit cycles are worked out over the position gain of structure cascade only")
     creeping = machine.with_servo(name, hold_band=0.0)
     border = 10.0 ** (gain_margin_db / 20.0) if math.isfinite(gain_margin_db) else math.inf
     cases = [_case("as designed", machine, gains, name, point, 1.0)]
