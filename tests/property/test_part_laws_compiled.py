@@ -14,7 +14,7 @@ import pytest
 
 MODULES = (
     "lookup", "valve", "line", "tank", "injector", "chamber", "motor", "gearing", "friction", "encoder", "bus",
-    "wave", "start", "valve_gas", "valve_fitted", "characteristic", "flow_coefficients",
+    "wave", "start", "valve_gas", "valve_fitted", "characteristic", "flow_coefficients", "lugre",
 )  # fmt: skip
 RANGES: dict[str, tuple[float, float]] = {
     # Arguments whose size matters; all others are drawn between 0.1 and 2.
