@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from valvectl.api_leg import ServoLeg
 from valvectl.design.design_file import DesignFile
 from valvectl.design.load import read_design
 from valvectl.design.schema import LegName
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     from valvectl.studies.analysis import Analysis
     from valvectl.studies.catalogue import CatalogueResult, Filters
     from valvectl.studies.disturbance_result import DisturbanceResult
+    from valvectl.studies.equations import ControllerEquations
     from valvectl.studies.fill import FillResult
     from valvectl.studies.gear_result import GearStageResult
     from valvectl.studies.ladder import LadderResult
@@ -40,6 +42,7 @@ if TYPE_CHECKING:
     from valvectl.studies.stroke import StrokeResult
     from valvectl.studies.surge import SurgeResult
     from valvectl.studies.throttle import ThrottleResult
+    from valvectl.studies.timing import TimingResult
     from valvectl.studies.torque_result import TorqueResult
 
 
@@ -57,6 +60,13 @@ class Design(DesignFile):
     def machine(self) -> Machine:
         """The design as numbers, SI."""
         return self.analysis.machine
+
+    def leg(self, name: LegName) -> ServoLeg:
+        """One leg: what the file says of it, and its servo as python-control objects (``leg("fuel").loop()`` and others).
+
+        Raises ``DesignError`` for any name but oxidizer and fuel.
+        """
+        return ServoLeg.of(super().leg(name), name, self)
 
     def check(self, progress: Progress | None = None) -> Review:
         """Every study held against every requirement. ``progress(stage, done, of)`` is called as it goes."""
@@ -81,6 +91,16 @@ class Design(DesignFile):
     def loop(self, leg: LegName) -> LoopResult:
         """Frequency and step analysis of a leg's position loop."""
         return self.analysis.loop[leg]
+
+    def equations(self, leg: LegName) -> ControllerEquations:
+        """The difference equations of a leg's controller with its numbers."""
+        from valvectl.studies.equations import controller_equations
+
+        return controller_equations(leg, self.machine.legs[leg].servo, self.analysis.gains[leg])
+
+    def timing(self, leg: LegName) -> TimingResult:
+        """What samples, delays, offsets, sensors and filters cost each loop in phase; margins over the jitter."""
+        return self.analysis.timing[leg]
 
     def loop_in_full(self, leg: LegName) -> LoopResult:
         """The same with every crossing, stiffness against load, noise, poles and zeros, and word lengths."""

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from enum import StrEnum
+from typing import Annotated, Any
+
 import typer
 
 from valvectl.cli_common import (
@@ -22,8 +26,67 @@ from valvectl.cli_common import (
 
 def register(app: typer.Typer) -> None:
     """Give the verbs to the command line."""
+    app.command(short_help="The position loop: gains, margins, steps.")(loop)
     app.command(short_help="Does a valve hunt or swing by itself.")(hunting)
     app.command(short_help="Steps, ramp, sine: the real servo and its loop.")(response)
+
+
+class LoopPlot(StrEnum):
+    """Which figure of the position loop."""
+
+    bode = "bode"
+    nyquist = "nyquist"
+    step = "step"
+    nichols = "nichols"
+    sensitivity = "sensitivity"
+    poles = "poles"
+    stiffness = "stiffness"
+    words = "words"
+
+
+@guarded
+def loop(
+    design: DesignPath,
+    sets: SetOption = None,
+    leg: LegOption = None,
+    as_json: JsonOption = False,
+    csv: CsvOption = None,
+    figure: FigureOption = None,
+    plot: Annotated[LoopPlot, typer.Option("--plot", help="What --figure draws.")] = LoopPlot.bode,
+    equations: Annotated[
+        bool, typer.Option("--equations", help="The controller's difference equations with their numbers instead.")
+    ] = False,
+) -> None:
+    """The position loop: gains, stability margins, step response.
+
+    Gain margin [dB], phase margin [deg], delay margin [ms] and crossover [Hz] of each loop, from the exact sampled
+    model; dead time, settling [ms] and overshoot [%] of a simulated step with friction and lost motion; stiffness
+    [N m/deg], encoder noise [A], poles [Hz], word lengths [bit].
+
+    \b
+    Example:
+      valvectl loop hover-rig.toml --leg fuel --figure step.pdf --plot step
+    """
+    figure_name(figure)
+    loaded = load_design(design, sets, simulates=not equations)
+    if equations:
+        deliver("equations", {name: loaded.equations(name) for name in legs_of(leg)}, leg, as_json, csv, None)
+        return
+    with status():
+        results = {name: loaded.loop_in_full(name) for name in legs_of(leg)}
+    from valvectl.review import figures
+
+    drawing: dict[LoopPlot, Callable[[Any], Any]] = {
+        LoopPlot.bode: figures.bode,
+        LoopPlot.nyquist: figures.nyquist,
+        LoopPlot.step: figures.step,
+        LoopPlot.nichols: figures.nichols,
+        LoopPlot.sensitivity: figures.sensitivity,
+        LoopPlot.poles: figures.pole_zero,
+        LoopPlot.stiffness: figures.stiffness,
+        LoopPlot.words: figures.word_lengths,
+    }
+    deliver("loop", results, leg, as_json, csv, figure, drawing[plot])
 
 
 @guarded

@@ -13,12 +13,16 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from valvectl.design.schema import LEGS, LegName
 from valvectl.parts.controller import CascadeGains
 from valvectl.plant import layout as ix
 from valvectl.plant.balance import OperatingPoint
 from valvectl.plant.machine import Machine
+from valvectl.plant.pack_control import start_control
+from valvectl.plant.sampling_numbers import at_rest, first_samples
+from valvectl.plant.servo_numbers import Servo
 from valvectl.plant.simulate import kernel_cache, pack, time_grid
 
 SETTLE_PERIODS = 4
@@ -62,6 +66,10 @@ class Drive:
     inertia: float
     """Rotor with gears at the shaft [kg m^2]."""
     ratio: float
+    first: NDArray[np.int64]
+    """Step of each loop's first sample, shape (4,)."""
+    servo: Servo
+    gains: CascadeGains
 
 
 def drive(machine: Machine, gains: Mapping[LegName, CascadeGains], name: LegName, point: OperatingPoint) -> Drive:
@@ -81,6 +89,9 @@ def drive(machine: Machine, gains: Mapping[LegName, CascadeGains], name: LegName
         bus=machine.battery,
         inertia=servo.motor_inertia,
         ratio=servo.ratio,
+        first=np.array(first_samples(servo, grid.step), dtype=np.int64),
+        servo=servo,
+        gains=gains[name],
     )
 
 
@@ -96,6 +107,8 @@ def driven(what: Drive, amplitude: float, omega: float, third: complex = 0j, per
     st[ix.VALVE_DROP], st[ix.BUS] = what.drop, what.bus
     count = what.par[ix.SPEED_COUNT]
     st[ix.ANGLE_BEFORE] = what.middle if count <= 0.0 else math.floor(what.middle / count + 0.5) * count
+    at_rest(st, what.middle, what.middle)
+    start_control(st, what.servo, what.gains)
     turn = 2.0 * math.pi / (omega * what.step)
     settle = max(SETTLE_PERIODS, math.ceil(LEAST_SETTLE / (turn * what.step)))
     read = max(periods, math.ceil(LEAST_READ / (turn * what.step)))
@@ -105,10 +118,11 @@ def driven(what: Drive, amplitude: float, omega: float, third: complex = 0j, per
         what.tables,
         np.full(1, what.middle),
         what.periods,
-        np.zeros(ix.LOOPS + 1, dtype=np.int64),
+        what.first.copy(),
+        np.zeros((ix.LOOPS, ix.LATE)),  # outputs come when the delays say, without jitter
         st,
-        np.zeros((ix.LOOPS, ix.RING, 2)),
-        np.zeros((ix.LOOPS, ix.QUEUE_SIZE), dtype=np.int64),
+        np.zeros((ix.QUEUES, ix.RING, 2)),
+        np.zeros((ix.QUEUES, ix.QUEUE_SIZE), dtype=np.int64),
         np.zeros(ix.ACC_SIZE),
         float(what.middle),
         float(amplitude),

@@ -12,6 +12,7 @@ from typing import Any
 from valvectl.parts.gearing import spring_torque
 from valvectl.plant import layout as ix
 from valvectl.plant.kernel_base import FAST, flat, laws
+from valvectl.plant.kernel_sensors import sense
 from valvectl.plant.kernel_servo import control, mechanics, step_voltage
 
 __all__ = ["FAST", "SUMS", "driven"]
@@ -23,7 +24,7 @@ SUMS = 12
 
 
 def driven(
-    par: Any, tables: Any, command: Any, periods: Any, due: Any, st: Any, ring: Any, queue: Any, acc: Any, middle: float,
+    par: Any, tables: Any, command: Any, periods: Any, due: Any, late: Any, st: Any, ring: Any, queue: Any, acc: Any, middle: float,
     amplitude: float, omega: float, third_in: float, third_ahead: float, h: float, turn: int, settle: int, read: int,
     out: Any,
 ) -> None:  # fmt: skip
@@ -36,7 +37,14 @@ def driven(
     """
     points, samples = tables.shape[1], command.shape[0]
     par_, st_, tables_, command_ = flat(par), flat(st), flat(tables), flat(command)
-    ring_, queue_, acc_, periods_, due_ = flat(ring), flat(queue), flat(acc), flat(periods), flat(due)
+    ring_, queue_, acc_, periods_, due_, late_ = (
+        flat(ring),
+        flat(queue),
+        flat(acc),
+        flat(periods),
+        flat(due),
+        flat(late),
+    )
     ratio, constant = par_[ix.RATIO], par_[ix.TORQUE_CONSTANT]
     inertia = h / par_[ix.STEP_OVER_MOTOR]
     mean = 0.0
@@ -50,7 +58,7 @@ def driven(
         rate = math.cos(before) + 3.0 * (third_in * math.cos(3.0 * before) - third_ahead * math.sin(3.0 * before))
         st_[ix.MOTOR_SPEED] = ratio * amplitude * omega * rate
         speed = ratio * amplitude * omega * (c + 3.0 * (third_in * c3 - third_ahead * s3))
-        control(par_, st_, ring_, queue_, command_, samples, tick, periods_, due_)
+        control(par_, st_, ring_, queue_, late_, command_, samples, tick, periods_, due_)
         spring = spring_torque(
             st_[ix.MOTOR_ANGLE] / ratio - st_[ix.STEM_ANGLE],
             st_[ix.MOTOR_SPEED] / ratio - st_[ix.STEM_SPEED],
@@ -82,5 +90,6 @@ def driven(
             mean = 0.0
         voltage = step_voltage(st_, ring_, queue_, tick)
         mechanics(par_, st_, acc_, tables_, points, voltage, h)
+        sense(par_, st_)
     for j in range(SUMS):
         out[j] *= 2.0 / read

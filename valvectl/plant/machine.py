@@ -153,6 +153,8 @@ class Machine:
     record: float
     separation: int = separation.NONE
     """Criterion by which the flow leaves the nozzle's wall (``parts.separation``)."""
+    rate_matched: bool = False
+    """True: each change of throttle takes both valves the same time."""
 
     def c_star_at(self, ratio: float, pressure: float) -> float:
         """Delivered characteristic velocity [m/s] at a mixture ratio [-] and chamber pressure [Pa]."""
@@ -191,6 +193,8 @@ class Machine:
                 motor_friction=0.0,
                 position_count=0.0,
                 speed_count=0.0,
+                trim_count=0.0,
+                trim_limit=1e6,
                 current_limit=1e6,
                 duty_limit=1e6,
                 speed_limit=1e6,
@@ -304,7 +308,7 @@ def _leg(name: LegName, leg: Leg, flow: float, chamber_pressure: float, delay: f
         ),
         cda=cda,
         delay=delay,
-        servo=servo_numbers(leg),
+        servo=servo_numbers(leg, float(np.mean(tables.running))),
         jacket_heat=heat,
         jacket_share=share,
         injector_coefficient=coefficient,
@@ -435,4 +439,5 @@ def build(design: DesignFile) -> Machine:
         step=design.simulation.step,
         record=design.simulation.record,
         separation=separation.CRITERIA[engine.separation],
+        rate_matched=design.throttle.rate_matched,
     )

@@ -24,6 +24,7 @@ from valvectl.review.figures_response import response_chart
 from valvectl.review.figures_servo import bode, nyquist, ratio_chart, step, torque_chart
 from valvectl.review.figures_stability import stability_chart
 from valvectl.review.figures_surge import closing_chart, fill_chart, surge_chart
+from valvectl.review.figures_timing import timing_chart
 from valvectl.review.figures_torque import torque_envelope_chart
 
 __all__ = [
@@ -56,6 +57,7 @@ __all__ = [
     "surge_chart",
     "svg_text",
     "throttle_chart",
+    "timing_chart",
     "torque_chart",
     "torque_envelope_chart",
     "word_lengths",

@@ -14,8 +14,10 @@ from valvectl.design.design_file import DesignFile
 from valvectl.design.schema import LEGS, LegName
 from valvectl.errors import DesignError, Fault
 from valvectl.parts.controller import CascadeGains
+from valvectl.plant.command import stretches
 from valvectl.plant.machine import Machine, build
 from valvectl.plant.schedule import Schedule, build_schedule
+from valvectl.servo.outer_gains import position_rate
 from valvectl.servo.tune import gains_of
 from valvectl.studies.adverse import BOILING, FLOW, STIFFNESS, TORQUE, adverse, adverse_design, corner_schedule
 from valvectl.studies.catalogue import CatalogueResult, Filters, catalogue
@@ -48,7 +50,8 @@ from valvectl.studies.spread import SpreadResult, spread
 from valvectl.studies.stability import StabilityResult, stability
 from valvectl.studies.stroke import StrokeResult, stroke
 from valvectl.studies.surge import SurgeResult, surge
-from valvectl.studies.throttle import ThrottleResult, stretches, throttle
+from valvectl.studies.throttle import ThrottleResult, throttle
+from valvectl.studies.timing import TimingResult, timing
 from valvectl.studies.torque import by_rule, torque
 from valvectl.studies.torque_moves import commanded
 from valvectl.studies.torque_result import TorqueResult
@@ -151,7 +154,7 @@ class Analysis:
 
     def _torque(self, name: LegName) -> TorqueResult:
         static, stroke_time = self.torque_static[name], self.design.requirements.stroke_time
-        gain = gains_of(self.machine.legs[name].servo).position
+        gain = position_rate(gains_of(self.machine.legs[name].servo))
         orders = commanded(self.machine, self.schedule, self.profile, gain, stroke_time, name)
         return by_rule(static, self.design, self.torque_corner[0], self.machine, orders)
 
@@ -221,6 +224,12 @@ class Analysis:
     def loop(self) -> Mapping[LegName, LoopResult]:
         """Frequency and step analysis."""
         return _EachLeg(lambda name: loop(self.machine, name, self.schedule.points))
+
+    @cached_property
+    def timing(self) -> Mapping[LegName, TimingResult]:
+        """What sampling costs each loop."""
+        legs = self.machine.legs
+        return _EachLeg(lambda name: timing(legs[name].servo, self.design.leg(name).controller, self.gains[name], name))
 
     @cached_property
     def loop_in_full(self) -> Mapping[LegName, LoopResult]:

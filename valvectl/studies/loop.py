@@ -6,7 +6,7 @@ Frequency analysis is of the linear machine (no dry friction, gap closed); the s
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -16,13 +16,14 @@ from valvectl.parts import response_metrics
 from valvectl.parts.controller import CascadeGains
 from valvectl.parts.lookup import FloatArray
 from valvectl.plant.balance import OperatingPoint
+from valvectl.plant.command import move_command
 from valvectl.plant.machine import Machine
-from valvectl.plant.schedule import limit_rate
 from valvectl.plant.servo_numbers import Servo
 from valvectl.plant.simulate import simulate
 from valvectl.servo.margins import Margins
-from valvectl.servo.sampled import LOOP_ORDER, BreakPoint, Discrete, closed_loop
+from valvectl.servo.sampled import BreakPoint, Discrete, closed_loop
 from valvectl.servo.small import one_thread
+from valvectl.servo.structures import loops_of
 from valvectl.servo.tune import gains_of, loop_margins
 from valvectl.studies.loop_detail import LoopDetail
 from valvectl.studies.result import Result
@@ -152,7 +153,7 @@ def simulate_step(
     start = point.legs[name].angle
     wanted = np.full(count, start + size)
     wanted[0] = start  # a sample at rest first, so that the rate limit works from it
-    command[name] = limit_rate(wanted, servo.speed_limit * servo.position_period)
+    command[name] = move_command(servo, wanted)
     trace = simulate(machine, gains, command, point, STEP_TIME, hydraulics=False, record=servo.position_period)
     leg = trace.legs[name]
     time = trace.time - servo.position_period  # the step is given at the second sample
@@ -179,12 +180,13 @@ def loop(machine: Machine, name: LegName, points: tuple[OperatingPoint, ...]) ->
     """Frequency and step analysis of one leg. ``points`` are the steady points of the schedule."""
     gains = {leg: gains_of(m.servo) for leg, m in machine.legs.items()}
     servo = machine.legs[name].servo
-    found = {at: loop_margins(servo, gains[name], at) for at in LOOP_ORDER}
+    places = loops_of(servo)
+    found = {at: loop_margins(servo, gains[name], at) for at in places}
     position = found["position"].loop
     highest = math.pi / position.period
     omega = np.geomspace(1e-3 * highest, highest, 600)
     response = position.response(omega)[:, 0, 0]
-    closed = closed_loop(replace(servo, feedforward=0.0), gains[name])
+    closed = closed_loop(servo.without_feedforward(), gains[name])
     complementary = closed.response(omega)[:, 0, 0]
     below = np.nonzero(np.abs(complementary) < math.sqrt(0.5))[0]
     point = middle_point(points, name)
@@ -192,8 +194,8 @@ def loop(machine: Machine, name: LegName, points: tuple[OperatingPoint, ...]) ->
         leg=name,
         gains=gains[name],
         tuned=servo.gains is None,
-        margins={at: found[at].margins for at in LOOP_ORDER},
-        stable={at: found[at].stable for at in LOOP_ORDER},
+        margins={at: found[at].margins for at in places},
+        stable={at: found[at].stable for at in places},
         frequency=omega,
         loop_gain=response,
         complementary=complementary,
@@ -202,6 +204,6 @@ def loop(machine: Machine, name: LegName, points: tuple[OperatingPoint, ...]) ->
             "opening": simulate_step(machine, gains, name, point, STEP_SIZE),
             "closing": simulate_step(machine, gains, name, point, -STEP_SIZE),
         },
-        loops={at: found[at].loop for at in LOOP_ORDER},
+        loops={at: found[at].loop for at in places},
         servo=servo,
     )
