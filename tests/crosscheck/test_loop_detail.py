@@ -12,7 +12,7 @@ import pytest
 
 from valvectl import load
 from valvectl.parts.speed_estimate import observer_gains, tracked
-from valvectl.servo.nyquist import crossings, nyquist_count
+from valvectl.servo.nyquist import balanced_disk, crossings, nyquist_count
 from valvectl.servo.sampled import Discrete, closed_loop, open_loop
 from valvectl.servo.tune import gains_of, loop_margins
 from valvectl.servo.word_length import rounded_gains, rounding
@@ -200,3 +200,27 @@ def test_a_float_is_a_word_of_24_bits_beside_its_sign(design):
     assert found.position == float(np.float32(gains.position))
     assert found.speed == float(np.float32(gains.speed))
     assert found.current == float(np.float32(gains.current))
+
+
+def test_disk_margin_of_a_published_example():
+    """25/(s^3 + 10 s^2 + 10 s + 10): alpha 0.46, gain 0.63 to 1.59, phase 26 deg (Seiler, Packard and Gahinet, 2020; from
+    memory), and python-control's disk_margins."""
+    import control
+
+    omega = np.geomspace(0.1, 30.0, 20000)
+    s = 1j * omega
+    found = balanced_disk(omega, 25.0 / (s**3 + 10.0 * s**2 + 10.0 * s + 10.0))
+    assert found.alpha == pytest.approx(0.46, abs=0.005)
+    assert found.gain_up == pytest.approx(1.59, abs=0.01)
+    assert math.degrees(found.phase) == pytest.approx(26.0, abs=0.5)
+    if hasattr(control, "disk_margins"):
+        alpha, gain_db, phase = control.disk_margins(control.tf([25.0], [1.0, 10.0, 10.0, 10.0]), omega)
+        assert found.alpha == pytest.approx(float(alpha), rel=1e-4)
+        assert 20.0 * math.log10(found.gain_up) == pytest.approx(float(gain_db), rel=1e-3)
+        assert math.degrees(found.phase) == pytest.approx(float(phase), rel=1e-3)
+
+
+def test_disk_margin_is_at_most_the_classical_ones(design):
+    found = design.loop_in_full("fuel")
+    assert found.detail.disk.gain_up <= 10.0 ** (found.margins["position"].gain_margin_db / 20.0) + 1e-6
+    assert found.detail.disk.phase <= found.margins["position"].phase_margin + 1e-6

@@ -50,7 +50,7 @@ def test_hunting_beyond_the_border_swings_as_foreseen(hunting):
     for case in hunting.cases[2:]:
         assert case.seen.outcome == "swings"
         assert case.best is not None
-        assert case.best.amplitude == pytest.approx(case.seen.amplitude, rel=0.06)
+        assert case.best.amplitude == pytest.approx(case.seen.amplitude, rel=0.10)
         assert case.best.frequency == pytest.approx(case.seen.frequency, rel=0.04)
 
 

@@ -80,6 +80,33 @@ class PhaseCrossover:
     """Factor on the gain that puts this crossing on -1 [-]: above one a margin upward, below one downward."""
 
 
+@dataclass(frozen=True)
+class Disk:
+    """Balanced disk margin of a loop: gain and phase may change together."""
+
+    alpha: float
+    """Least |2 (1 + L) / (1 - L)| over frequency [-]."""
+    frequency: float
+    """Where [rad/s]."""
+    gain_up: float
+    """Factor (2 + alpha) / (2 - alpha) by which the gain may rise, or fall, the phase unchanged [-]; infinite from 2 on."""
+    phase: float
+    """Phase 2 atan(alpha / 2) that may go either way, the gain unchanged [rad]."""
+
+
+def balanced_disk(omega: FloatArray, gain: FloatArray) -> Disk:
+    """Balanced (symmetric) disk margin from a frequency response of a stable closed loop, complex, shape (n,).
+
+    Seiler, Packard and Gahinet, An introduction to disk margins, IEEE Control Systems 40 (5) (2020) 78-95 (from memory):
+    alpha = 1 / max |S - 1/2|, both read off on the grid given. Validity: the loop is closed-loop stable.
+    """
+    distance = np.abs(1.0 / (1.0 + gain) - 0.5)
+    j = int(np.argmax(distance))
+    alpha = 1.0 / float(distance[j])
+    up = (2.0 + alpha) / (2.0 - alpha) if alpha < 2.0 else math.inf
+    return Disk(alpha, float(omega[j]), up, 2.0 * math.atan(0.5 * alpha))
+
+
 def _roots(value: Callable[[float], float], omega: FloatArray, on_grid: FloatArray) -> list[float]:
     out = []
     for j in np.nonzero(on_grid[:-1] * on_grid[1:] < 0.0)[0]:

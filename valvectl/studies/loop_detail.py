@@ -18,7 +18,7 @@ from valvectl.parts.speed_estimate import observer_gains
 from valvectl.plant.balance import OperatingPoint
 from valvectl.plant.machine import Machine
 from valvectl.plant.servo_numbers import Servo
-from valvectl.servo.nyquist import Count, GainCrossover, PhaseCrossover, crossings, nyquist_count
+from valvectl.servo.nyquist import Count, Disk, GainCrossover, PhaseCrossover, balanced_disk, crossings, nyquist_count
 from valvectl.servo.sampled import LOOP_ORDER, BreakPoint, Discrete, closed_loop, open_loop
 from valvectl.servo.small import one_thread
 from valvectl.servo.word_length import Rounded, rounding
@@ -82,6 +82,8 @@ class LoopDetail:
     gain_crossovers: tuple[GainCrossover, ...]
     """Of the position loop, rising."""
     phase_crossovers: tuple[PhaseCrossover, ...]
+    disk: Disk
+    """Balanced disk margin of the position loop; meaningless where the loop is unstable."""
     frequency: FloatArray
     """[rad/s], shape (n,)."""
     sensitivity: FloatArray
@@ -291,6 +293,7 @@ def loop_detail(machine: Machine, gains: CascadeGains, name: LegName, point: Ope
         counts={where: nyquist_count(loops[where]) for where in LOOP_ORDER},
         gain_crossovers=ups,
         phase_crossovers=downs,
+        disk=balanced_disk(omega, gain),
         frequency=omega,
         sensitivity=np.abs(1.0 / (1.0 + gain)),
         complementary=np.abs(gain / (1.0 + gain)),
