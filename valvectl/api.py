@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from valvectl.studies.ladder import LadderResult
     from valvectl.studies.loop import LoopResult
     from valvectl.studies.mission_heat_result import MissionHeat
+    from valvectl.studies.model import ModelResult
     from valvectl.studies.port_result import PortsResult
     from valvectl.studies.power_loss_result import PowerLossResult
     from valvectl.studies.power_result import PowerResult
@@ -132,6 +133,12 @@ class Design(DesignFile):
     def power(self) -> PowerResult:
         """Both drives and the other loads on one battery: sag, lock-out, braking energy, fuse, energy book."""
         return self.analysis.power
+
+    def model(self, throttle: float = 1.0) -> ModelResult:
+        """Transfer functions and sensitivities by symbols at a throttle setting [-], held against the program's own."""
+        from valvectl.studies.model import model
+
+        return self.analysis.model if throttle == 1.0 else model(self.machine, throttle)
 
     def spread(self) -> SpreadResult:
         """Spread of the mixture ratio from the declared tolerances."""

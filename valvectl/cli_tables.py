@@ -13,6 +13,7 @@ from valvectl import (
     cli_tables_actuator,
     cli_tables_feed,
     cli_tables_gear,
+    cli_tables_outer,
     cli_tables_ports,
     cli_tables_power,
     cli_tables_ratio,
@@ -88,6 +89,7 @@ def show(study: str, result: Any) -> None:
         "power-loss": cli_tables_actuator.power_loss,
         "heat": cli_tables_power.heat,
         "power": cli_tables_power.power,
+        "model": cli_tables_outer.model,
         "surge": cli_tables_feed.surge_or_start,
         "disturbance": cli_tables_tank.disturbance,
     }

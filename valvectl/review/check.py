@@ -44,6 +44,7 @@ _STAGES: tuple[tuple[str, str], ...] = (
     ("both drives on one battery", "power"),
     ("tolerances", "spread"),
     ("tank disturbances", "disturbance"),
+    ("plant by symbols", "model"),
 )
 
 

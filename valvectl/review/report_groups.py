@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from valvectl.studies.ladder import LadderResult
     from valvectl.studies.loop import LoopResult
     from valvectl.studies.mission_heat_result import MissionHeat
+    from valvectl.studies.model import ModelResult
     from valvectl.studies.power_result import PowerResult
     from valvectl.studies.ratio import RatioResult
     from valvectl.studies.resolution import ResolutionResult
@@ -59,6 +60,8 @@ class Group:
     plots: list[Plot] = field(default_factory=list)
     tables: list[Table] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+    formulas: list[tuple[str, Any]] = field(default_factory=list)
+    """Name and ``markupsafe.Markup`` of MathML."""
 
 
 def limit_of(review: Review, row_id: str) -> float | None:
@@ -96,6 +99,7 @@ def groups(review: Review) -> list[Group]:
         "mission_heat": _heat_group,
         "power": _power_group,
         "spread": _spread_group,
+        "model": _model_group,
     }
     return [make(review, review.studies[name]) for name, make in made.items() if review.studies.get(name)]
 
@@ -362,6 +366,12 @@ def _power_group(review: Review, result: PowerResult) -> Group:
     from valvectl.review.report_power import power_group
 
     return power_group(review, result)
+
+
+def _model_group(review: Review, result: ModelResult) -> Group:
+    from valvectl.review.report_outer import model_group
+
+    return model_group(review, result)
 
 
 def _spread_group(review: Review, result: SpreadResult) -> Group:

@@ -28,6 +28,7 @@ from valvectl.studies.line_waves import wave_transit
 from valvectl.studies.loop import LoopResult, loop
 from valvectl.studies.mission_heat import mission_heat, profile_run
 from valvectl.studies.mission_heat_result import MissionHeat
+from valvectl.studies.model import ModelResult, model
 from valvectl.studies.own_stage import own_stage
 from valvectl.studies.port_result import PortsResult
 from valvectl.studies.ports import ports
@@ -283,6 +284,11 @@ class Analysis:
             scatter=start.timing_scatter if "start.timing_scatter" in given else None,
             burst_limit=start.burst_limit,
         )
+
+    @cached_property
+    def model(self) -> ModelResult:
+        """Transfer functions and sensitivities by symbols, at full thrust."""
+        return model(self.machine, 1.0)
 
     @property
     def band(self) -> float:
