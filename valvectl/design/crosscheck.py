@@ -49,6 +49,7 @@ def cross_checks(get: Get) -> Iterator[tuple[str, str]]:
         if delay is not None and step is not None and delay < step:
             yield f"must not be below simulation.step ({show(step, TIME)})", f"engine.combustion.{name}"
     yield from flight_checks(get)
+    yield from _outer(get)
     for leg in LEGS:
         at = f"legs.{leg}"
         yield from _feed(get, at)
@@ -144,6 +145,15 @@ def _controller(get: Get, leg: str) -> Iterator[tuple[str, str]]:
             f"{show(LONGEST_POSITION_PERIOD, TIME)}"
         )
         yield message, f"{at}.position_period"
+
+
+def _outer(get: Get) -> Iterator[tuple[str, str]]:
+    period = get("outer_loops.period")
+    for leg in LEGS:
+        inner = get(f"legs.{leg}.controller.position_period")
+        if period and inner and not _is_multiple(period, inner):
+            at = f"legs.{leg}.controller.position_period"
+            yield f"must be a whole multiple of {at} ({show(inner, TIME)})", "outer_loops.period"
 
 
 def _is_multiple(long: float, short: float) -> bool:

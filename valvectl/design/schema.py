@@ -17,6 +17,7 @@ from valvectl.design.schema_base import Part, refuse
 from valvectl.design.schema_engine import Combustion, CStarTable, Engine
 from valvectl.design.schema_feed import Fitting, Injector, Jacket, Line, Liquid, Manifold, Tank
 from valvectl.design.schema_gas import Purge
+from valvectl.design.schema_outer import OuterLoops
 from valvectl.design.schema_power import Battery, Duty, Fuse
 from valvectl.design.schema_requirements import Requirements
 from valvectl.design.schema_supply import Flight
@@ -139,6 +140,9 @@ class DesignData(Part):
     start: Start = Start()
     flight: Flight | None = Field(
         default=None, description="load factor over time; left out: each tank's own, constant"
+    )
+    outer_loops: OuterLoops | None = Field(
+        default=None, description="loops that trim both commands; left out: the schedule runs open loop"
     )
     requirements: Requirements = Requirements()
     simulation: Simulation = Simulation()

@@ -20,6 +20,7 @@ from valvectl.parts.injector import orifice_flow, orifice_midpoint
 from valvectl.plant import layout as ix
 from valvectl.plant.kernel_base import FAST, flat, jit, laws, tail
 from valvectl.plant.kernel_feed import delayed, engine, feed
+from valvectl.plant.kernel_outer import sample_outer, sense, take_trims
 from valvectl.plant.kernel_servo import control, mechanics, step_voltage
 
 __all__ = ["FAST", "run"]
@@ -59,6 +60,8 @@ def run(
     queue: Any,
     acc: Any,
     rec: Any,
+    out: Any,
+    outer_rows: Any,
     pressure: float,
     steps: int,
     record_every: int,
@@ -67,7 +70,8 @@ def run(
 
     Shapes: par (2, PAR_SIZE), glob (GLOB_SIZE,), valve_tables (2, TAB_SIZE, n), losses (2, 2, m), c_star (nx, nr),
     command (2, samples) [rad], periods (2, LOOPS) [steps], due (2, LOOPS + 1), st (2, ST_SIZE), flows (2, 2^b) ring,
-    ring (2, LOOPS, RING, 2), queue (2, LOOPS, QUEUE_SIZE), acc (2, ACC_SIZE), rec (rows, REC_SIZE). All C-contiguous.
+    ring (2, LOOPS, RING, 2), queue (2, LOOPS, QUEUE_SIZE), acc (2, ACC_SIZE), rec (rows, REC_SIZE), out (OUT_SIZE,),
+    outer_rows (samples, ROW_SIZE). All C-contiguous.
     """
     h, per_step = glob[ix.STEP], glob[ix.PER_STEP]
     hydraulics = glob[ix.HYDRAULICS] > 0.5
@@ -78,7 +82,16 @@ def run(
     tables_, losses_, command_, flows_ = flat(valve_tables), flat(losses), flat(command), flat(flows)
     ring_, queue_, rec_ = flat(ring), flat(queue), flat(rec)
     row, next_record = 0, 0
+    outer, outer_row, outer_next = hydraulics and out[ix.OUT_ON] > 0.5, 0, 0
+    out_, outer_rows_ = flat(out), flat(outer_rows)
     for tick in range(steps + 1):
+        if outer:
+            take_trims(out_, st_, tail(st_, ix.ST_SIZE), tick)
+            if tick == outer_next and outer_row < outer_rows.shape[0]:
+                sample_outer(out_, tail(outer_rows_, outer_row * ix.ROW_SIZE))
+                outer_row, outer_next = outer_row + 1, outer_next + int(out_[ix.OUT_PERIOD])
+                out_[ix.OUT_DUE] = tick + out_[ix.OUT_DELAY]
+                take_trims(out_, st_, tail(st_, ix.ST_SIZE), tick)
         # what the battery gives now, from the currents of the step before
         drawn = glob[ix.OTHER_LOADS]
         for k in range(2):
@@ -166,4 +179,7 @@ def run(
                 s[ix.MANIFOLD] = 2.0 * (drop + middle) - s[ix.MANIFOLD]
                 flows_[k * (mask + 1) + (tick & mask)] = flow
             pressure = after
+            if outer:
+                s, p = st_, tail(st_, ix.ST_SIZE)
+                sense(out_, s[ix.FLOW], p[ix.FLOW], s[ix.MANIFOLD], p[ix.MANIFOLD], pressure)
     return steps

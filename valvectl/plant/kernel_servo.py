@@ -49,7 +49,7 @@ def arrived(ring: Any, queue: Any, loop: int, now: float, held: float) -> float:
 def sample_position(par: Any, st: Any, ring: Any, queue: Any, command: Any, tick: int, row: int) -> None:
     """Position loop at one of its samples; ``row`` is the command in force."""
     st[ix.COMMAND_BEFORE] = st[ix.COMMAND]
-    st[ix.COMMAND] = command[row]
+    st[ix.COMMAND] = command[row] + st[ix.OUTER_TRIM]
     angle = st[ix.STEM_ANGLE]
     if par[ix.POSITION_ON_MOTOR] > 0.5:
         angle = st[ix.MOTOR_ANGLE] * par[ix.PER_RATIO]

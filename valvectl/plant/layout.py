@@ -117,8 +117,9 @@ TAB_C, TAB_FL, TAB_RUN, TAB_BREAK, TAB_SIZE = range(5)
     SPEED_INTEGRAL,
     CURRENT_INTEGRAL,
     CHOKED,
+    OUTER_TRIM,
     ST_SIZE,
-) = range(22)
+) = range(23)
 
 # ---- the three sampled loops: rings of outputs under way, ring[leg, loop, slot, (value, tick)] ------------------
 LOOP_POSITION, LOOP_SPEED, LOOP_CURRENT, LOOPS = range(4)
@@ -169,3 +170,58 @@ REC_TIME, REC_PC, REC_BUS, REC_ENGINE = range(4)
     LEG_RECORD,
 ) = range(12)
 REC_SIZE = REC_ENGINE + 2 * LEG_RECORD
+
+# ---- the outer loops: out[index], numbers first, states after them; rows[sample, column] ------------------------
+(
+    OUT_ON,
+    OUT_PERIOD,
+    OUT_DELAY,
+    OUT_KP_P,
+    OUT_KI_P,
+    OUT_MOST_P,
+    OUT_KP_R,
+    OUT_KI_R,
+    OUT_MOST_R,
+    OUT_SOURCE,
+    OUT_PC_SHARE,
+    OUT_SHARE,
+    OUT_LEAST,
+    OUT_ORIFICE_O,
+    OUT_ORIFICE_F,
+    OUT_PC_OFFSET,
+    OUT_SCALE_O,
+    OUT_SCALE_F,
+    OUT_OFFSET_O,
+    OUT_OFFSET_F,
+    OUT_PC,
+    OUT_FIRST,
+    OUT_SECOND,
+    OUT_X_P,
+    OUT_X_R,
+    OUT_DUE,
+    OUT_NEXT_O,
+    OUT_NEXT_F,
+    OUT_SIZE,
+) = range(29)
+(
+    ROW_PC,
+    ROW_RATIO,
+    ROW_D_OP,
+    ROW_D_OR,
+    ROW_D_FP,
+    ROW_D_FR,
+    ROW_LOW_O,
+    ROW_HIGH_O,
+    ROW_LOW_F,
+    ROW_HIGH_F,
+    ROW_NOISE_PC,
+    ROW_NOISE_O,
+    ROW_NOISE_F,
+    ROW_GOT_PC,
+    ROW_GOT_RATIO,
+    ROW_U_P,
+    ROW_U_R,
+    ROW_TRIM_O,
+    ROW_TRIM_F,
+    ROW_SIZE,
+) = range(20)

@@ -25,6 +25,7 @@ from valvectl.plant import layout as ix
 from valvectl.plant.balance import OperatingPoint
 from valvectl.plant.energy import EnergyBook, energy_book
 from valvectl.plant.machine import Machine
+from valvectl.plant.outer import OuterRun, outer_arrays
 
 IntArray = NDArray[np.int64]
 
@@ -263,6 +264,7 @@ def simulate(
     battery: float | None = None,
     off: Mapping[LegName, DriveOff] | None = None,
     energy: bool = False,
+    outer: OuterRun | None = None,
 ) -> Trace:
     """Run both servos, and the engine with them unless ``hydraulics`` is off (a bench test without flow dynamics).
 
@@ -276,6 +278,7 @@ def simulate(
     battery : open-circuit voltage [V]; by default the design's nominal one
     off : drives that die in the run, by leg
     energy : keep an energy book of each motor (``LegTrace.energy``)
+    outer : outer loops that trim the commands; their record is in it afterwards
 
     Raises ``SimulationError`` when a run stops being finite. Validity: see the laws; lines are rigid columns, one lump
     each, good to about a quarter of a / (4 L).
@@ -333,6 +336,7 @@ def simulate(
         queue,
         acc,
         rec,
+        *outer_arrays(outer, h, start),
         float(start.chamber_pressure),
         steps,
         every,

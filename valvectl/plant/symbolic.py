@@ -183,11 +183,11 @@ def feed_formulas() -> dict[str, Formula]:
     """
     import sympy
 
-    s, z, l, sigma, ri, g = _symbols("s z l sigma r_i g")
+    s, z, inert, sigma, ri, g = _symbols("s z l sigma r_i g")
     line, manifold, p, opening = _symbols("e q p u")
     flow = (manifold - p) / ri
     found = sympy.solve(
-        [sympy.Eq((l * s + z) * line, g * opening - manifold), sympy.Eq(sigma * s * manifold, line - flow)],
+        [sympy.Eq((inert * s + z) * line, g * opening - manifold), sympy.Eq(sigma * s * manifold, line - flow)],
         (line, manifold),
         dict=True,
     )[0]
