@@ -10,9 +10,11 @@ import typer
 from valvectl.cli_common import (
     CsvOption,
     DesignPath,
+    FigureOption,
     JsonOption,
     SetOption,
     deliver,
+    figure_name,
     guarded,
     load_design,
     status,
@@ -22,6 +24,7 @@ from valvectl.cli_common import (
 def register(app: typer.Typer) -> None:
     """Give the verbs to the command line."""
     app.command(short_help="Plant by symbols: transfer functions, O/F.")(model)
+    app.command(short_help="Outer loops: thrust and mixture-ratio trim.")(trim)
 
 
 @guarded
@@ -61,3 +64,44 @@ def model(
         write_bytes(latex, result.latex_text().encode("utf-8"))
         typer.echo(f"wrote {latex}", err=True)
     deliver("model", {"": result}, None, as_json, csv, None)
+
+
+@guarded
+def trim(
+    design: DesignPath,
+    sets: SetOption = None,
+    kv_error: Annotated[
+        float, typer.Option("--kv-error", metavar="PERCENT", help="Error of the oxidizer valve's Kv in the runs [%].")
+    ] = 3.0,
+    tank_error: Annotated[
+        float, typer.Option("--tank-error", metavar="BAR", help="Error of the fuel tank's pressure in the runs [bar].")
+    ] = -1.0,
+    as_json: JsonOption = False,
+    csv: CsvOption = None,
+    figure: FigureOption = None,
+) -> None:
+    """Outer loops: thrust by chamber pressure, O/F by flow meters or injector drops; schedule alone against closed loops.
+
+    Needs the table [outer_loops]. Margins of each loop with the other closed over the throttle range, noise brought into O/F,
+    the sensors' standing error against what the tolerances do to the schedule alone, and simulated runs with errors.
+
+    \b
+    Example:
+      valvectl trim hover-rig.toml --kv-error 5 --figure trim.svg
+    """
+    import math
+
+    from valvectl.errors import ValvectlError
+
+    figure_name(figure)
+    if not (math.isfinite(kv_error) and abs(kv_error) <= 30.0):
+        raise ValvectlError(f"--kv-error: must lie between -30 and 30 %, got {kv_error:g}")
+    if not (math.isfinite(tank_error) and abs(tank_error) <= 100.0):
+        raise ValvectlError(f"--tank-error: must lie between -100 and 100 bar, got {tank_error:g}")
+    loaded = load_design(design, sets, simulates=True)
+    with status():
+        result = loaded.trim(kv_error / 100.0, tank_error * 1e5)
+    from valvectl.review.figures import outer_chart
+
+    limit = float(loaded.requirements.mixture_ratio_steady)
+    deliver("trim", {"": result}, None, as_json, csv, figure, lambda r: outer_chart(r, steady=limit))

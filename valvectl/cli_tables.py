@@ -90,6 +90,7 @@ def show(study: str, result: Any) -> None:
         "heat": cli_tables_power.heat,
         "power": cli_tables_power.power,
         "model": cli_tables_outer.model,
+        "trim": cli_tables_outer.trim,
         "surge": cli_tables_feed.surge_or_start,
         "disturbance": cli_tables_tank.disturbance,
     }

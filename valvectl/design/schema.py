@@ -30,8 +30,8 @@ LEGS: tuple[LegName, LegName] = ("oxidizer", "fuel")
 __all__ = [
     "LEGS", "SCHEMA", "Actuator", "Battery", "CStarTable", "Combustion", "Controller", "DesignData", "Duty", "Encoder",
     "Engine", "Fitting", "Flight", "FlowTable", "Fuse", "Gains", "GearStage", "Injector", "Jacket", "Leg", "LegName", "Legs",
-    "Line", "Liquid", "Location", "Manifold", "Motor", "Part", "PortModel", "ProfilePoint", "Requirements", "Simulation",
-    "Start", "StemTorque", "Tank", "Throttle", "Valve",
+    "Line", "Liquid", "Location", "Manifold", "Motor", "OuterLoops", "Part", "PortModel", "ProfilePoint", "Requirements",
+    "Simulation", "Start", "StemTorque", "Tank", "Throttle", "Valve",
 ]  # fmt: skip
 
 

@@ -20,7 +20,10 @@ class LoopGains(Part):
         description="proportional gain: relative trim per relative error; left out with integral_rate: tuned",
     )
     integral_rate: Rate | None = Field(
-        default=None, gt=0.0, le=1000.0, description="rate at which a standing error adds the proportional part once more"
+        default=None,
+        gt=0.0,
+        le=1000.0,
+        description="rate at which a standing error adds the proportional part once more",
     )
 
     @model_validator(mode="after")
@@ -42,7 +45,9 @@ class ThrustLoop(LoopGains):
 class MixtureLoop(LoopGains):
     """Mixture ratio held by what is measured of both flows."""
 
-    authority: Fraction = Field(default=0.10, gt=0.0, le=0.5, description="trim of the mixture ratio at most, either way")
+    authority: Fraction = Field(
+        default=0.10, gt=0.0, le=0.5, description="trim of the mixture ratio at most, either way"
+    )
     source: Literal["flow_meters", "absolute_pressures", "differential_pressures"] = Field(
         description="what is measured: both flows by meters before the valves; or both injector drops, from transducers of "
         "manifold and chamber pressure or from differential transducers"
@@ -68,7 +73,9 @@ class MixtureLoop(LoopGains):
         other = ("pressure_noise", "pressure_accuracy") if meters else ("noise", "accuracy")
         for name in other:
             if getattr(self, name) is not None:
-                raise refuse(name, f"{name} does not belong to source {self.source}; it has {wanted[0]} and {wanted[1]}")
+                raise refuse(
+                    name, f"{name} does not belong to source {self.source}; it has {wanted[0]} and {wanted[1]}"
+                )
         for name in wanted:
             if getattr(self, name) is None:
                 raise refuse(name, f"{name} is needed with source {self.source}")
@@ -82,7 +89,9 @@ class OuterLoops(Part):
     delay: Time = Field(default=0.0, ge=0.0, le=1.0, description="from sampling until the trimmed command is out")
     thrust: ThrustLoop | None = Field(default=None, description="thrust loop; left out: none")
     mixture: MixtureLoop | None = Field(default=None, description="mixture-ratio trim; left out: none")
-    chamber_lag: Time = Field(default=0.005, ge=0.0, le=1.0, description="time constant of the chamber pressure transducer")
+    chamber_lag: Time = Field(
+        default=0.005, ge=0.0, le=1.0, description="time constant of the chamber pressure transducer"
+    )
     chamber_noise: PressureDifference = Field(
         default=0.0, ge=0.0, description="standard deviation of a sample of the chamber pressure"
     )

@@ -1,7 +1,7 @@
 """The outer loops in the compiled simulator: lagging sensors at every step, both loops at their samples.
 
-``out`` holds numbers and states of the loops (``layout.OUT_*``), ``rows`` one row a sample: what is wanted and the decoupler at the
-throttle setting then, noise drawn outside, and, last, what came of it.
+``out`` holds numbers and states of the loops (``layout.OUT_*``), ``rows`` one row a sample: what is wanted and the decoupler at
+the throttle setting then, noise drawn outside, and, last, what came of it.
 """
 
 from __future__ import annotations

@@ -11,7 +11,7 @@ from typing import Any
 
 from valvectl.design.design_file import DesignFile
 from valvectl.design.schema import LEGS
-from valvectl.errors import RangeError, SimulationError
+from valvectl.errors import RangeError, SimulationError, ValvectlError
 from valvectl.parts.nozzle import SUMMERFIELD_RATIO
 from valvectl.review.engine_warnings import engine_warnings
 from valvectl.review.find_tank import NOT_DECLARED
@@ -156,6 +156,11 @@ def check(design: DesignFile, progress: Progress | None = None) -> Review:
     coarse = [r.leg for r in missed if r.id == "flow_resolution" and r.leg is not None]
     if coarse:
         studies["resolution_fix"] = {leg: analysis.resolution_fix[leg] for leg in coarse}
+    if design.outer_loops is not None:
+        try:
+            studies["outer"] = analysis.outer
+        except ValvectlError as error:
+            failed.append(f"outer loops: {error}")
     tell("done", of)
     if not analysis.tank_work.declared:
         studies.pop("disturbance", None)

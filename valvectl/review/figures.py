@@ -14,6 +14,7 @@ from valvectl.review.figures_engine import ladder_chart, spread_chart, throttle_
 from valvectl.review.figures_gear import gear_stage_chart
 from valvectl.review.figures_heat import heat_chart
 from valvectl.review.figures_loss import power_loss_chart
+from valvectl.review.figures_outer import outer_chart
 from valvectl.review.figures_ports import choking_chart, installed_chart, ports_chart
 from valvectl.review.figures_power import power_chart
 from valvectl.review.figures_ratio import ratio_window_chart
@@ -35,6 +36,7 @@ __all__ = [
     "installed_chart",
     "ladder_chart",
     "nyquist",
+    "outer_chart",
     "ports_chart",
     "power_chart",
     "power_loss_chart",

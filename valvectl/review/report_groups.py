@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from valvectl.studies.loop import LoopResult
     from valvectl.studies.mission_heat_result import MissionHeat
     from valvectl.studies.model import ModelResult
+    from valvectl.studies.outer_result import OuterResult
     from valvectl.studies.power_result import PowerResult
     from valvectl.studies.ratio import RatioResult
     from valvectl.studies.resolution import ResolutionResult
@@ -99,6 +100,7 @@ def groups(review: Review) -> list[Group]:
         "mission_heat": _heat_group,
         "power": _power_group,
         "spread": _spread_group,
+        "outer": _outer_group,
         "model": _model_group,
     }
     return [make(review, review.studies[name]) for name, make in made.items() if review.studies.get(name)]
@@ -366,6 +368,12 @@ def _power_group(review: Review, result: PowerResult) -> Group:
     from valvectl.review.report_power import power_group
 
     return power_group(review, result)
+
+
+def _outer_group(review: Review, result: OuterResult) -> Group:
+    from valvectl.review.report_outer import outer_group
+
+    return outer_group(review, result)
 
 
 def _model_group(review: Review, result: ModelResult) -> Group:

@@ -10,6 +10,7 @@ from valvectl.design.schema import LEGS, LegName
 from valvectl.errors import RangeError, SimulationError
 from valvectl.review.find_feed import Found, at_throttle, cavitation, chug, stiffness
 from valvectl.review.find_jacket import HOT_METHOD, boiling, is_heated
+from valvectl.review.find_outer import OUTER_ROWS
 from valvectl.review.find_resolution import dead_band, resolution
 from valvectl.review.find_tank import disturbed, is_disturbed
 from valvectl.review.find_torque import (
@@ -441,6 +442,7 @@ REQUIREMENTS: tuple[Requirement, ...] = (
         "torque constant times current limit, running efficiency, each stage with a stated limit",
         has_torque_limit,
     ),
+    *(Requirement(*fields) for fields in OUTER_ROWS),  # type: ignore[arg-type]
 )
 """All requirements, in the order of the table."""
 BY_ID = {requirement.id: requirement for requirement in REQUIREMENTS}
