@@ -157,6 +157,7 @@ def _outer(get: Get) -> Iterator[tuple[str, str]]:
         if period and inner and not _is_multiple(period, inner):
             at = f"legs.{leg}.controller.position_period"
             yield f"must be a whole multiple of {at} ({show(inner, TIME)})", "outer_loops.period"
+            return
 
 
 def _is_multiple(long: float, short: float) -> bool:

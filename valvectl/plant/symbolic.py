@@ -8,6 +8,8 @@ motor are divided by the ratio. SymPy is imported when first asked for.
 from __future__ import annotations
 
 import functools
+import html
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -49,6 +51,8 @@ class Formula:
         import sympy
 
         right = sympy.mathml(self.right, printer="presentation")
+        # named entities are HTML's alone; &lt; and the like are everybody's
+        right = re.sub(r"&(?!lt;|gt;|amp;|quot;)[A-Za-z]+;", lambda found: html.unescape(found.group()), right)
         return (
             '<math xmlns="http://www.w3.org/1998/Math/MathML" display="block"><mrow>'
             f"{_LEFT[self.left]}<mo>=</mo>{right}</mrow></math>"
