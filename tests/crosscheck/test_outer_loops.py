@@ -87,9 +87,7 @@ def test_pulse_responses(design: Any, smooth: Machine, leg: int, throttle: float
     inner = smooth.legs[name].servo.position_period
     first = math.ceil(METERS.delay / inner - 1e-9) * inner
     trims = {name: lambda t: np.where((t > first - 1e-9) & (t < first + period - 1e-9), size, 0.0)}
-    trace = simulate(
-        smooth, gains, held(smooth, point, 0.4, trims), point, 0.4, step=5e-6, record=1e-4
-    )
+    trace = simulate(smooth, gains, held(smooth, point, 0.4, trims), point, 0.4, step=5e-6, record=1e-4)
     pc = np.log(lagged(trace, trace.chamber_pressure, METERS.chamber_lag) / point.chamber_pressure)
     flows = [lagged(trace, trace.legs[n].flow, METERS.mixture.lag) for n in LEGS]  # type: ignore[union-attr]
     ratio = np.log(flows[0] / flows[1] / point.mixture_ratio)
@@ -110,7 +108,14 @@ def closed(
     angles = [point.legs[n].angle for n in LEGS]
     start = balance(real, *angles)
     run = outer_run(
-        smooth, schedule, settings, outer, [(0.0, throttle), (duration, throttle)], reference_delay=0.0, errors=errors, seed=seed
+        smooth,
+        schedule,
+        settings,
+        outer,
+        [(0.0, throttle), (duration, throttle)],
+        reference_delay=0.0,
+        errors=errors,
+        seed=seed,
     )
     return run, simulate(real, design.analysis.gains, held(smooth, point, duration), start, duration, outer=run)
 
@@ -171,7 +176,9 @@ def test_steady_error_is_the_sensors(smooth: Machine, schedule: Schedule, design
     outer = tuned(settings, [(p, d)], 2.0 * math.pi * 100.0)
     small = {"oxidizer": 1e-3, "fuel": -5e-4} if source == "flow_meters" else {"oxidizer": 200.0, "fuel": -100.0}
     errors = SensorErrors(
-        chamber=300.0, relative=small if source == "flow_meters" else {}, pressure={} if source == "flow_meters" else small
+        chamber=300.0,
+        relative=small if source == "flow_meters" else {},
+        pressure={} if source == "flow_meters" else small,
     )
     _, trace = closed(smooth, smooth, schedule, design, settings, outer, throttle, 1.5, errors=errors)
     expected = -sensed(smooth, point, settings).matrix @ np.array([300.0, small["oxidizer"], small["fuel"]])
@@ -250,7 +257,7 @@ def test_the_record_replayed_in_plain_python(design: Any) -> None:
         for k in range(5, 70, 7):
             when = math.ceil((0.02 * k + 0.004) / inner - 1e-9) * inner + 0.4 * inner
             j = int(np.searchsorted(trace.time, when))
-            sample = min(int(math.floor(trace.time[j] / inner + 1e-9)), order[name].size - 1)  # type: ignore[index]
+            sample = min(math.floor(trace.time[j] / inner + 1e-9), order[name].size - 1)  # type: ignore[index]
             expected = order[name][sample] + run.rows[k, column]  # type: ignore[index]
             assert trace.legs[name].command[j] == pytest.approx(expected, abs=1e-12)  # type: ignore[index]
 

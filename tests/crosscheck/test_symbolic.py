@@ -98,7 +98,9 @@ def test_at_rest_by_power(design: Any) -> None:
 
 
 def test_richardson_is_of_fourth_order() -> None:
-    errors = [abs(richardson(lambda x: math.exp(x) * math.sin(1.0 + x), h) - (math.sin(1) + math.cos(1))) for h in (0.2, 0.1)]
+    errors = [
+        abs(richardson(lambda x: math.exp(x) * math.sin(1.0 + x), h) - (math.sin(1) + math.cos(1))) for h in (0.2, 0.1)
+    ]
     assert 12.0 < errors[0] / errors[1] < 20.0
 
 

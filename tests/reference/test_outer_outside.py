@@ -104,7 +104,9 @@ def test_dc_motor_of_the_tutorials() -> None:
 
 # ---------------------------------------------------------------------------------------------------------- decoupling
 
-WOOD_BERRY = "Wood and Berry, Chem. Eng. Sci. 28 (1973) 1707, gains 12.8, -18.9, 6.6, -19.4; relative gain by Bristol (1966)"
+WOOD_BERRY = (
+    "Wood and Berry, Chem. Eng. Sci. 28 (1973) 1707, gains 12.8, -18.9, 6.6, -19.4; relative gain by Bristol (1966)"
+)
 LV = (
     "Skogestad and Postlethwaite, Multivariable Feedback Control, distillation column LV: 0.878, -0.864, 1.082, -1.096; "
     "relative gain 35.1"
@@ -120,7 +122,8 @@ def test_relative_gains() -> None:
 
 
 @pytest.mark.parametrize(
-    ("key", "i", "j", "expected"), [("O17", 0, 0, 0.399), ("O18", 0, 1, -0.315), ("O19", 1, 0, 0.394), ("O20", 1, 1, -0.320)]
+    ("key", "i", "j", "expected"),
+    [("O17", 0, 0, 0.399), ("O18", 0, 1, -0.315), ("O19", 1, 0, 0.394), ("O20", 1, 1, -0.320)],
 )
 def test_inverse_of_the_lv_column(key: str, i: int, j: int, expected: float) -> None:
     d = decoupler(100.0 * np.array([[0.878, -0.864], [1.082, -1.096]]), "static")
@@ -141,7 +144,9 @@ def integrator_on_delay(samples: int, gain: float, period: float = 0.02) -> Oute
     return OuterModel(Pulses(period, taps, taps), np.eye(2), gains)
 
 
-LEVIN = "Levin and May, Theor. Popul. Biol. 9 (1976) 178: x[n+1] = x[n] - K x[n-k] is stable for K below 2 cos(k pi/(2k+1))"
+LEVIN = (
+    "Levin and May, Theor. Popul. Biol. 9 (1976) 178: x[n+1] = x[n] - K x[n-k] is stable for K below 2 cos(k pi/(2k+1))"
+)
 
 
 @pytest.mark.parametrize(("key", "delay"), [("O21", 1), ("O22", 2), ("O23", 5)])
@@ -176,7 +181,9 @@ def test_noise_through_the_integrator() -> None:
     expected = K * math.sqrt((1.0 + K) / ((1.0 - K) * ((1.0 + K) ** 2 - 1.0)))
     source = "variance of a process of second order, Box and Jenkins, Time Series Analysis, with phi 1 and -K"
     got = integrator_on_delay(1, K).noise(np.eye(2))
-    check = OutsideCheck("O27", "deviation per unit of white sensor noise, K 1/4", expected, "", 1e-6, source, "from memory")
+    check = OutsideCheck(
+        "O27", "deviation per unit of white sensor noise, K 1/4", expected, "", 1e-6, source, "from memory"
+    )
     verify(check, float(got[0]))
 
 

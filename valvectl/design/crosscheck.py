@@ -149,9 +149,6 @@ def _controller(get: Get, leg: str) -> Iterator[tuple[str, str]]:
 
 def _outer(get: Get) -> Iterator[tuple[str, str]]:
     period = get("outer_loops.period")
-    for limit in ("trim_error", "trim_sensitivity"):
-        if get(f"requirements.{limit}") is not None and period is None:
-            yield "needs the table outer_loops", f"requirements.{limit}"
     for leg in LEGS:
         inner = get(f"legs.{leg}.controller.position_period")
         if period and inner and not _is_multiple(period, inner):

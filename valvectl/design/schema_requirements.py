@@ -75,13 +75,15 @@ class Requirements(Part):
         description="torque left at the commanded speed over that needed to accelerate, less one, at least; assessed where "
         "torque_rule asks for one",
     )
-    trim_error: Fraction | None = Field(
-        default=None,
+    trim_error: Fraction = Field(
+        default=0.03,
         gt=0.0,
-        description="O/F error that sensors' accuracy and noise leave with outer_loops closed, at most",
+        description="O/F error that sensors' accuracy and noise leave with outer_loops closed, at most; a row only when stated",
     )
-    trim_sensitivity: Number | None = Field(
-        default=None, gt=1.0, description="largest singular value of the outer loops' joint sensitivity, at most"
+    trim_sensitivity: Number = Field(
+        default=2.0,
+        gt=1.0,
+        description="largest singular value of the outer loops' joint sensitivity, at most; a row only when stated",
     )
     stroke_time: Time = Field(default=0.5, gt=0.0, description="full stroke from stop to stop, at most")
     gain_margin: Number = Field(default=6.0, gt=0.0, description="gain margin [dB], at least")

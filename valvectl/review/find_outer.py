@@ -1,4 +1,5 @@
-"""What the requirements on the outer loops find; they have rows only where the design declares loops and limits."""
+"""What the requirements on the outer loops find; they have rows only where the design states the
+limits; without the loops such a row is not assessed."""
 
 from __future__ import annotations
 
@@ -32,7 +33,7 @@ def trim_sensitivity(analysis: Analysis, leg: LegName | None) -> Found:
 
 def _declared(key: str) -> object:
     def applies(analysis: Analysis, leg: LegName | None) -> bool:
-        return getattr(analysis.design.requirements, key) is not None and analysis.design.outer_loops is not None
+        return f"requirements.{key}" in analysis.design.inputs
 
     return applies
 
