@@ -32,7 +32,7 @@ from valvectl.servo.small import one_thread
 
 FINE = 2e-4
 """Longest step of the fine grid on which stem and engine are joined [s]."""
-QUIET = 1e-9
+QUIET = 1e-6
 """A pulse response ends where nothing above this share of its largest value follows [-]."""
 LONGEST = 20.0
 """Longest pulse response [s]; a position loop slower than this has none."""

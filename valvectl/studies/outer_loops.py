@@ -194,6 +194,7 @@ class TrimWork:
             closed_thrust=thrusts[1],
             holds=tuple(holds),
             limited=float(np.mean(limited)),
+            stopped=any(bool(np.any(t.legs[name].flow <= 0.0)) for t in (alone, held) for name in LEGS),
         )
 
 
@@ -300,7 +301,9 @@ def _cautions(result: OuterResult, settings: OuterLoops) -> tuple[str, ...]:
             "than what the schedule alone leaves: closing the mixture loop makes O/F worse there"
         )
     for run in result.runs:
-        if run.limited > 0.02:
+        if run.stopped:
+            out.append(f"{run.what}: a flow stops or turns back; there is no flame then, and the run means nothing")
+        elif run.limited > 0.02:
             out.append(f"{run.what}: a loop lies at its authority in {100.0 * run.limited:.0f} % of the samples")
     lowest = float(np.nanmin(result.chug)) if np.any(np.isfinite(result.chug)) else math.inf
     for loop in result.margins:

@@ -52,6 +52,8 @@ class TrimRun:
     holds: tuple[HoldErrors, ...]
     limited: float
     """Share of the samples at which a loop's output lay at its authority [-]."""
+    stopped: bool = False
+    """True when a flow came to nothing or turned back in one of the runs: there is no flame then, and no meaning in the run."""
 
     @property
     def worst(self) -> tuple[float, float]:
