@@ -40,8 +40,7 @@ if TYPE_CHECKING:
     from valvectl.studies.stroke import StrokeResult
     from valvectl.studies.surge import SurgeResult
     from valvectl.studies.throttle import ThrottleResult
-    from valvectl.studies.torque import TorqueResult
-    from valvectl.studies.torque_demand import TorqueDemand
+    from valvectl.studies.torque_result import TorqueResult
 
 
 class Design(DesignFile):
@@ -108,12 +107,8 @@ class Design(DesignFile):
         return self.analysis.ladder
 
     def torque(self, leg: LegName) -> TorqueResult:
-        """Static torque margin of a leg."""
+        """Stem torque of a leg: envelope by corner, margins by the rule in force and by every other, dynamic margin."""
         return self.analysis.torque[leg]
-
-    def torque_demand(self, leg: LegName) -> TorqueDemand:
-        """Torque demand of a leg by contributions and corners, and its margins by every named rule."""
-        return self.analysis.torque_demand[leg]
 
     def stroke(self) -> StrokeResult:
         """Full strokes of both valves, simulated."""

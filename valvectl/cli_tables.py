@@ -19,6 +19,7 @@ from valvectl import (
     cli_tables_ratio,
     cli_tables_servo,
     cli_tables_tank,
+    cli_tables_torque,
 )
 from valvectl.cli_print import console, indented, table
 from valvectl.design.quantities import visible
@@ -85,7 +86,7 @@ def show(study: str, result: Any) -> None:
         "gas": cli_tables_ports.gas,
         "stability": cli_tables_feed.stability,
         "gear": cli_tables_gear.gear,
-        "torque": cli_tables_actuator.torque,
+        "torque": cli_tables_torque.torque,
         "power-loss": cli_tables_actuator.power_loss,
         "heat": cli_tables_power.heat,
         "power": cli_tables_power.power,

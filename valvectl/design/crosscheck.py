@@ -104,6 +104,9 @@ def _valve(get: Get, at: str) -> Iterator[tuple[str, str]]:
         yield f"angles must lie within the travel, {travel}", f"{at}.flow.angle"
     if torque and (torque[0] > closed + ANGLE_SLACK or torque[-1] < opened - ANGLE_SLACK):
         yield f"angles must cover the travel, {travel}", f"{at}.torque.angle"
+    zone = get(f"{at}.torque.model.seat_zone")
+    if zone is not None and 2.0 * zone >= opened - closed:
+        yield f"twice the zone must be less than the travel, {travel}", f"{at}.torque.model.seat_zone"
 
 
 def _actuator(get: Get, at: str) -> Iterator[tuple[str, str]]:

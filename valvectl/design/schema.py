@@ -21,6 +21,7 @@ from valvectl.design.schema_outer import OuterLoops
 from valvectl.design.schema_power import Battery, Duty, Fuse
 from valvectl.design.schema_requirements import Requirements
 from valvectl.design.schema_supply import Flight
+from valvectl.design.schema_torque import TorqueModel
 from valvectl.design.schema_valve import FlowTable, PortModel, StemTorque, Valve
 
 SCHEMA = "valvectl-design-1"
@@ -31,7 +32,7 @@ __all__ = [
     "LEGS", "SCHEMA", "Actuator", "Battery", "CStarTable", "Combustion", "Controller", "DesignData", "Duty", "Encoder",
     "Engine", "Fitting", "Flight", "FlowTable", "Fuse", "Gains", "GearStage", "Injector", "Jacket", "Leg", "LegName", "Legs",
     "Line", "Liquid", "Location", "Manifold", "Motor", "OuterLoops", "Part", "PortModel", "ProfilePoint", "Requirements",
-    "Simulation", "Start", "StemTorque", "Tank", "Throttle", "Valve",
+    "Simulation", "Start", "StemTorque", "Tank", "Throttle", "TorqueModel", "Valve",
 ]  # fmt: skip
 
 

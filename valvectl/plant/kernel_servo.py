@@ -230,15 +230,20 @@ def mechanics(par: Any, st: Any, acc: Any, tables: Any, points: int, voltage: fl
     drop = st[ix.VALVE_DROP]
     cell, share = locate(points, par[ix.GRID_START], par[ix.GRID_PER_STEP], stem_angle)
     factor = par[ix.COLD] * pressure_rise(par[ix.RELATIVE_SLOPE], drop)
+    stream = hydrodynamic_torque(par[ix.HYDRO], par[ix.BORE], drop)
+    shutting = return_torque(stem_angle - par[ix.CLOSED_STOP], par[ix.RETURN_PRELOAD], par[ix.RETURN_RATE])
+    free = stem_speed + over * (spring - stream - shutting)
+    # The way it goes, or would go from rest, says which friction stands against it; both closing columns lie as far on. The
+    # speed comes first because it is known early: a choice by ``free`` alone cost 6 % of the whole run.
+    if stem_speed < 0.0 or (stem_speed == 0.0 and free < 0.0):
+        cell += (ix.TAB_RUN_CLOSING - ix.TAB_RUN) * points
     level = factor * stribeck(
         stem_speed,
         blend(tables[ix.TAB_BREAK * points + cell], tables[ix.TAB_BREAK * points + cell + 1], share),
         blend(tables[ix.TAB_RUN * points + cell], tables[ix.TAB_RUN * points + cell + 1], share),
         par[ix.STRIBECK],
     )
-    stream = hydrodynamic_torque(par[ix.HYDRO], par[ix.BORE], drop)
-    shutting = return_torque(stem_angle - par[ix.CLOSED_STOP], par[ix.RETURN_PRELOAD], par[ix.RETURN_RATE])
-    stem_speed = stick_or_slip(stem_speed + over * (spring - stream - shutting), level, over)
+    stem_speed = stick_or_slip(free, level, over)
     moving, from_angle = stem_speed, stem_angle
     stem_angle += h * stem_speed
     if stem_angle >= par[ix.OPEN_STOP]:

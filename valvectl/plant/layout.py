@@ -92,7 +92,7 @@ from __future__ import annotations
 ) = range(14)
 
 # ---- columns of the valve tables: valve[leg, column, point] ---------------------------------------------------
-TAB_C, TAB_FL, TAB_RUN, TAB_BREAK, TAB_SIZE = range(5)
+TAB_C, TAB_FL, TAB_RUN, TAB_BREAK, TAB_RUN_CLOSING, TAB_BREAK_CLOSING, TAB_SIZE = range(7)
 
 # ---- state of a leg: st[leg, index]; speeds and line flow live half a step behind angles and pressures ---------
 (

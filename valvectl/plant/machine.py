@@ -21,6 +21,7 @@ from valvectl.parts.lookup import FloatArray
 from valvectl.plant import port_curve
 from valvectl.plant.jacket_heat import JacketHeat, jacket_heat
 from valvectl.plant.servo_numbers import Servo, servo_numbers
+from valvectl.plant.stem_tables import stem_tables
 
 FLOW_HEADROOM = 1.6
 """Loss tables reach to this multiple of the flow at full thrust."""
@@ -57,6 +58,7 @@ class LegMachine:
     running: FloatArray
     """Running torque, warm, no pressure, on the characteristic's grid [N m]."""
     breakaway: FloatArray
+    """Breakaway torque, likewise; both while the valve opens."""
     pressure_slope: float
     cold_factor: float
     dwell_factor: float
@@ -98,6 +100,19 @@ class LegMachine:
         if heat is None:
             return self.liquid.sound_speed
         return self.liquid.sound_speed * heat.ratio_at(heat.sound_ratio, heat.full_temperature)
+
+    running_closing: FloatArray | None = None
+    """Running torque while the valve closes [N m]; None: as while it opens."""
+    breakaway_closing: FloatArray | None = None
+    """Breakaway torque, likewise."""
+
+    def stem_table(self, breakaway: bool, closing: bool) -> FloatArray:
+        """Running or breakaway torque of either direction, warm, no pressure [N m], on the characteristic's grid."""
+        if closing:
+            table = self.breakaway_closing if breakaway else self.running_closing
+            if table is not None:
+                return table
+        return self.breakaway if breakaway else self.running
 
     @property
     def relative_slope(self) -> float:
@@ -186,6 +201,8 @@ class Machine:
                 name,
                 running=np.zeros_like(self.legs[name].running),
                 breakaway=np.zeros_like(self.legs[name].breakaway),
+                running_closing=None,
+                breakaway_closing=None,
                 pressure_slope=0.0,
                 hydrodynamic=0.0,
                 closed_stop=-1e3,
@@ -237,7 +254,8 @@ def _leg(name: LegName, leg: Leg, flow: float, chamber_pressure: float, delay: f
     behind = up.inner_diameter if down is None else down.inner_diameter
     characteristic, alone = _characteristic(leg.valve, up.inner_diameter, behind)
     size = leg.valve.bore * math.sqrt(leg.valve.port_scale)
-    torque, grid = leg.valve.torque, characteristic.angles
+    torque = leg.valve.torque
+    tables = stem_tables(torque, characteristic.angles, leg.valve.closed_stop, leg.valve.open_stop)
     coefficient = _coefficient(leg, flow, liquid.viscosity)
     cda = _cda(leg, coefficient)
     manifold_pressure = chamber_pressure + injector.injector_drop(cda, rho, flow)  # trapped gas is under both
@@ -267,9 +285,11 @@ def _leg(name: LegName, leg: Leg, flow: float, chamber_pressure: float, delay: f
         characteristic=characteristic,
         valve_alone=alone,
         valve_sizes=(size, up.inner_diameter, behind) if leg.valve.reducers else (size, size, size),
-        running=np.interp(grid, torque.angle, torque.running) / torque.includes_factor,
-        breakaway=np.interp(grid, torque.angle, torque.breakaway) / torque.includes_factor,
-        pressure_slope=torque.pressure_slope / torque.includes_factor,
+        running=tables.running,
+        breakaway=tables.breakaway,
+        running_closing=tables.running_closing,
+        breakaway_closing=tables.breakaway_closing,
+        pressure_slope=tables.pressure_slope,
         cold_factor=torque.cold_factor,
         dwell_factor=torque.dwell_factor,
         stribeck_speed=torque.stribeck_speed,

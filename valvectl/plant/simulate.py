@@ -228,6 +228,8 @@ def pack(
         tables[k, ix.TAB_FL] = leg.characteristic.fl
         tables[k, ix.TAB_RUN] = leg.running
         tables[k, ix.TAB_BREAK] = leg.breakaway
+        tables[k, ix.TAB_RUN_CLOSING] = leg.stem_table(breakaway=False, closing=True)
+        tables[k, ix.TAB_BREAK_CLOSING] = leg.stem_table(breakaway=True, closing=True)
         losses[k, 0], losses[k, 1] = leg.up_loss, leg.down_loss
     glob = np.zeros(ix.GLOB_SIZE)
     grid_c = machine.c_star
@@ -389,9 +391,6 @@ def _leg_trace(rec: FloatArray, acc: FloatArray, k: int, steps: int, energy: boo
         peak_spring=float(acc[ix.PEAK_SPRING]),
         energy=energy_book(acc) if energy else None,
     )
-
-
-# ---------------------------------------------------------------------------------------------- compiled kernel
 
 
 def _source_digest() -> str:

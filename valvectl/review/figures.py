@@ -22,7 +22,7 @@ from valvectl.review.figures_resolution import resolution_chart
 from valvectl.review.figures_servo import bode, nyquist, ratio_chart, step, torque_chart
 from valvectl.review.figures_stability import stability_chart
 from valvectl.review.figures_surge import closing_chart, fill_chart, surge_chart
-from valvectl.review.figures_torque import torque_demand_chart
+from valvectl.review.figures_torque import torque_envelope_chart
 
 __all__ = [
     "bode",
@@ -50,5 +50,5 @@ __all__ = [
     "svg_text",
     "throttle_chart",
     "torque_chart",
-    "torque_demand_chart",
+    "torque_envelope_chart",
 ]

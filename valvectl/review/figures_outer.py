@@ -28,8 +28,8 @@ if TYPE_CHECKING:
 ALONE, HELD = "#8a5a2b", "#2f6f73"
 SOURCES = {
     "flow_meters": "usual flow meters",
-    "absolute_pressures": "usual absolute transducers",
-    "differential_pressures": "usual differential transducers",
+    "absolute_pressures": "usual absolute",
+    "differential_pressures": "usual differential",
 }
 
 
@@ -67,9 +67,9 @@ def _standing(ax: Axes, result: OuterResult, steady: float | None) -> None:
     ax.set_yscale("log")
     curves: list[tuple[Any, str, str, float, Any]] = []
     if np.all(np.isfinite(result.open_error)):
-        curves.append((100.0 * result.open_error, "schedule alone, tolerances", ALONE, 2.0, "-"))
+        curves.append((100.0 * result.open_error, "schedule alone", ALONE, 2.0, "-"))
     if result.source != "none" and np.any(result.closed_error > 0.0):
-        curves.append((100.0 * result.closed_error, "loops as designed, with noise", HELD, 2.0, "-"))
+        curves.append((100.0 * result.closed_error, "loops, as designed", HELD, 2.0, "-"))
     for k, (key, values) in enumerate(result.by_source.items()):
         curves.append((100.0 * values, SOURCES[key], NEUTRAL[2 + k], 1.0, (0, (4.0, 2.0))))
     for values, _, colour, width, line in curves:
@@ -82,7 +82,7 @@ def _standing(ax: Axes, result: OuterResult, steady: float | None) -> None:
         limit_line(ax, 100.0 * steady, f"steady O/F limit {100.0 * steady:.3g} %", at=0.01)
     ax.set_xlabel("throttle [% of full thrust]")
     ax.set_ylabel("error of O/F [%]")
-    ax.set_title("What stays of O/F at a held throttle, twice the standard uncertainty")
+    ax.set_title("What stays of O/F at a held throttle: tolerances, or sensors and noise (twice the uncertainty)")
     end_labels(ax, [(float(c[0][-1]), c[1], c[2]) for c in curves], size=7.5)
 
 

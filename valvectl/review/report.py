@@ -42,6 +42,12 @@ def render(review: Review) -> str:
         margins=_margins(studies.get("loop", {})),
         gains=_gains(studies.get("loop", {})),
         controllers=_controllers(studies.get("loop", {})),
+        by_hand=_by_hand(review),
+        sources=Table(
+            "Sources of the models in this run",
+            ("subject", "model", "source", "how sure"),
+            tuple((s.subject, s.model, s.source or "none", s.sure) for s in review.sources),
+        ),
         defaults_in_limits=any(r.limit_is_default for r in review.rows),
         versions=sorted(review.versions.items()),
     )
@@ -62,6 +68,11 @@ def _row(row: Row) -> dict[str, str | bool]:
         "case": row.case,
         "default": row.limit_is_default,
     }
+
+
+def _by_hand(review: Review) -> Table:
+    rows = tuple((h.place, h.what, h.formula, f"{number(h.value, 5)} {h.unit}".strip()) for h in review.by_hand)
+    return Table("Numbers in between, as the program used them", ("where", "what", "by hand", "result"), rows)
 
 
 def _title(review: Review, row_id: str) -> str:

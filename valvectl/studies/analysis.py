@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 from collections.abc import Callable, Iterator, Mapping
 from functools import cached_property
 from pathlib import Path
@@ -48,8 +49,9 @@ from valvectl.studies.stability import StabilityResult, stability
 from valvectl.studies.stroke import StrokeResult, stroke
 from valvectl.studies.surge import SurgeResult, surge
 from valvectl.studies.throttle import ThrottleResult, stretches, throttle
-from valvectl.studies.torque import TorqueResult, torque
-from valvectl.studies.torque_demand import TorqueDemand, torque_demand
+from valvectl.studies.torque import by_rule, torque
+from valvectl.studies.torque_moves import commanded
+from valvectl.studies.torque_result import TorqueResult
 
 T = TypeVar("T")
 
@@ -136,21 +138,39 @@ class Analysis:
         return resolution(self.machine, self.schedule, limits.flow_resolution, limits.flow_dead_band)
 
     @cached_property
-    def torque(self) -> dict[LegName, TorqueResult]:
-        """Static torque margins."""
+    def torque_static(self) -> dict[LegName, TorqueResult]:
+        """Static torque margins, no rule asked."""
         corner, moved = self.torque_corner
-        return {name: torque(corner, name, self.machine, moved) for name in LEGS}
+        unknown = {name: self.design.leg(name).valve.torque.includes_unknown_factor for name in LEGS}
+        return {name: torque(corner, name, self.machine, moved, unknown[name]) for name in LEGS}
 
     @cached_property
-    def torque_demand(self) -> Mapping[LegName, TorqueDemand]:
-        """Torque demand by contributions and margins by named rules."""
-        corner, moved = self.torque_corner
-        return _EachLeg(lambda name: torque_demand(self.design, self.machine, corner, moved, name))
+    def torque(self) -> Mapping[LegName, TorqueResult]:
+        """Torque envelope, margins by every rule, dynamic margin."""
+        return _EachLeg(self._torque)
+
+    def _torque(self, name: LegName) -> TorqueResult:
+        static, stroke_time = self.torque_static[name], self.design.requirements.stroke_time
+        gain = gains_of(self.machine.legs[name].servo).position
+        orders = commanded(self.machine, self.schedule, self.profile, gain, stroke_time, name)
+        return by_rule(static, self.design, self.torque_corner[0], self.machine, orders)
 
     @cached_property
     def ratio(self) -> dict[LegName, RatioResult]:
         """Sweeps of the gear ratio."""
-        return {name: ratio(self.design, self.machine, self.schedule, name, self._torque_design) for name in LEGS}
+        return {
+            name: ratio(self.design, self.machine, self.schedule, name, self._torque_design, self._static_wanted(name))
+            for name in LEGS
+        }
+
+    def _static_wanted(self, name: LegName) -> float | None:
+        """Plain static margin that the named torque rule asks for; NaN where none can be judged; None: no rule named."""
+        if self.design.leg(name).valve.torque.includes_unknown_factor:
+            return math.nan
+        if self.design.requirements.torque_rule is None:
+            return None
+        judged = self.torque[name].stem
+        return math.nan if judged is None else judged.asked
 
     @cached_property
     def _torque_design(self) -> tuple[Machine, DesignFile]:
@@ -174,8 +194,9 @@ class Analysis:
             raise DesignError(faults)
         invented = motors is None or gears is None
         return catalogue(
-            self.design, self.machine, self.schedule, name, self._torque_design, found, boxes, filters, invented
-        )
+            self.design, self.machine, self.schedule, name, self._torque_design, found, boxes, filters, invented,
+            static_wanted=self._static_wanted(name),
+        )  # fmt: skip
 
     @cached_property
     def ratio_in_full(self) -> Mapping[LegName, RatioResult]:
@@ -184,7 +205,10 @@ class Analysis:
 
     def _ratio_in_full(self, name: LegName) -> RatioResult:
         found = self.ratio[name]
-        odds = ratio_odds(self.design, self.machine, self.schedule, name, found.ratio / found.current)
+        odds = ratio_odds(
+            self.design, self.machine, self.schedule, name, found.ratio / found.current,
+            static_wanted=self._static_wanted(name),
+        )  # fmt: skip
         strokes = {found.current: self.stroke.longest(name)[0]}
         if found.recommended is not None and found.recommended != found.current:
             last = len(self.design.leg(name).actuator.gears) - 1

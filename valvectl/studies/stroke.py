@@ -19,7 +19,7 @@ from valvectl.plant.machine import Machine
 from valvectl.plant.schedule import limit_rate
 from valvectl.plant.simulate import Trace, simulate
 from valvectl.studies.result import Result
-from valvectl.studies.torque import largest_pressure_drop
+from valvectl.studies.torque_demand import largest_pressure_drop
 
 ARRIVED = 0.02
 """A valve has arrived within this share of the stroke from the end [-]."""
