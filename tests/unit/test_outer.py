@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import math
 import re
@@ -16,7 +17,7 @@ from typer.testing import CliRunner
 import valvectl
 from valvectl import cli
 from valvectl.errors import RangeError, ValvectlError
-from valvectl.plant.outer import SensorErrors, outer_run
+from valvectl.plant.outer import OuterGains, SensorErrors, outer_run
 from valvectl.review import figures
 from valvectl.review.report_outer import model_group, outer_group
 from valvectl.review.requirements import BY_ID
@@ -121,6 +122,35 @@ def test_noise_is_the_same_in_every_run_and_none_without_a_seed(rig: Any, result
     from valvectl.plant import layout as ix
 
     assert not quiet.rows[:, ix.ROW_NOISE_PC : ix.ROW_NOISE_F + 1].any()
+
+
+def test_margins_are_where_the_loops_lose_their_footing(result: Any) -> None:
+    """One loop's gain raised by its margin, the other closed: an eigenvalue on the unit circle."""
+    for which, loop in enumerate(("thrust", "mixture")):
+        for model, margin in zip(result.models[::3], result.margins[loop][::3], strict=True):
+            factor = 10.0 ** (margin.gain_margin_db / 20.0)
+            raised = dataclasses.replace(
+                model,
+                gains=OuterGains(
+                    {**model.gains.gain, loop: factor * model.gains.gain[loop]}, model.gains.integral_rate
+                ),
+            )
+            assert raised.spectral_radius() == pytest.approx(1.0, abs=2e-6), which
+
+
+def test_the_sampled_plant_as_a_control_object(result: Any) -> None:
+    plant = result.models[0].pulses
+    omega = np.array([1.0, 20.0, 120.0])
+    system = plant.to_control()
+    assert system.dt == plant.period
+    response = np.moveaxis(system(np.exp(1j * omega * plant.period)), 2, 0)
+    assert response == pytest.approx(plant.gain(omega), rel=1e-9)
+
+
+def test_noise_moves_the_valves_and_a_least_change_calms_them(rig: Any, result: Any) -> None:
+    assert any("does not come to rest" in text for text in result.cautions)
+    calm = other(rig, least_change=math.radians(0.5))
+    assert calm.runs[0].motion["oxidizer"] < 0.5 * result.runs[0].motion["oxidizer"]
 
 
 # --------------------------------------------------------------------------------------------------------- rows

@@ -125,6 +125,20 @@ class Pulses:
         z = np.exp(-1j * np.outer(omega, self.period * np.arange(taps.shape[0])))
         return np.asarray(np.tensordot(z, taps, axes=(1, 0)))
 
+    def to_control(self) -> Any:
+        """The sampled plant as a ``control.StateSpace``: trims of both angles [rad] to measured ln(pc) and ln(O/F)."""
+        import control
+
+        n = self.measured.shape[0] - 1
+        a, b = np.zeros((2 * n, 2 * n)), np.zeros((2 * n, 2))
+        a[2:, :-2] = np.eye(2 * (n - 1))
+        b[:2] = np.eye(2)
+        c = np.concatenate(list(self.measured[1:]), axis=1)
+        return control.ss(
+            a, b, c, self.measured[0], self.period,
+            inputs=["oxidizer_trim", "fuel_trim"], outputs=["chamber_pressure", "mixture_ratio"],
+        )  # fmt: skip
+
     @property
     def at_rest(self) -> FloatArray:
         """Gain at rest [1/rad], shape (2, 2)."""

@@ -180,6 +180,12 @@ class TrimWork:
             means = [float(np.mean(r[quiet])) for r in ratios]
             pushes = [float(np.mean(f[quiet])) / x0 - 1.0 for f in thrusts]
             holds.append(HoldErrors(x0, means[0], means[1], pushes[0], pushes[1], float(np.std(ratios[1][quiet]))))
+        wanted = throttle_at(profile, loops.time)
+        still = np.diff(wanted) == 0.0
+        motion: dict[LegName, float] = {}
+        for name, column in (("oxidizer", ix.ROW_TRIM_O), ("fuel", ix.ROW_TRIM_F)):
+            steps = np.diff(loops.column(column))[still]
+            motion[name] = float(np.sqrt(np.mean(steps**2))) if steps.size else 0.0  # type: ignore[index]
         limited = np.zeros(loops.rows.shape[0], dtype=bool)
         for loop, column in ((self.settings.thrust, ix.ROW_U_P), (self.settings.mixture, ix.ROW_U_R)):
             if loop is not None:
@@ -194,6 +200,7 @@ class TrimWork:
             closed_thrust=thrusts[1],
             holds=tuple(holds),
             limited=float(np.mean(limited)),
+            motion=motion,
             stopped=any(bool(np.any(t.legs[name].flow <= 0.0)) for t in (alone, held) for name in LEGS),
         )
 
@@ -276,7 +283,7 @@ def outer_loops(
         models=models,
         assumptions=_assumptions(settings, outer, delay),
     )
-    return dataclasses.replace(result, cautions=_cautions(result, settings))
+    return dataclasses.replace(result, cautions=_cautions(result, settings, machine))
 
 
 def _assumptions(settings: OuterLoops, outer: OuterGains, delay: float) -> tuple[str, ...]:
@@ -288,7 +295,7 @@ def _assumptions(settings: OuterLoops, outer: OuterGains, delay: float) -> tuple
     )
 
 
-def _cautions(result: OuterResult, settings: OuterLoops) -> tuple[str, ...]:
+def _cautions(result: OuterResult, settings: OuterLoops, machine: Machine) -> tuple[str, ...]:
     out = []
     if not all(result.stable):
         bad = ", ".join(f"{100.0 * x:.0f}" for x, ok in zip(result.throttle, result.stable, strict=True) if not ok)
@@ -305,6 +312,13 @@ def _cautions(result: OuterResult, settings: OuterLoops) -> tuple[str, ...]:
             out.append(f"{run.what}: a flow stops or turns back; there is no flame then, and the run means nothing")
         elif run.limited > 0.02:
             out.append(f"{run.what}: a loop lies at its authority in {100.0 * run.limited:.0f} % of the samples")
+    for name, moved in result.runs[0].motion.items():
+        band = machine.legs[name].servo.hold_band
+        if moved > band:
+            out.append(
+                f"{name}: the sensors' noise moves the valve by {math.degrees(moved):.2g} deg (rms) from sample to sample, "
+                f"beyond its hold band of {math.degrees(band):.2g} deg: it does not come to rest; least_change or lower gains calm it"
+            )
     lowest = float(np.nanmin(result.chug)) if np.any(np.isfinite(result.chug)) else math.inf
     for loop in result.margins:
         share = result.crossover(loop) / (2.0 * math.pi) / lowest

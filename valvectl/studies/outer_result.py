@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass, field
 from typing import Any
 
+from valvectl.design.schema import LegName
 from valvectl.parts.lookup import FloatArray
 from valvectl.plant.outer import LOOPS, Loop, OuterGains
 from valvectl.servo.margins import Margins
@@ -52,6 +53,8 @@ class TrimRun:
     holds: tuple[HoldErrors, ...]
     limited: float
     """Share of the samples at which a loop's output lay at its authority [-]."""
+    motion: dict[LegName, float]
+    """Change of each valve's trim from sample to sample in holds, root of the mean square [rad]: noise made motion."""
     stopped: bool = False
     """True when a flow came to nothing or turned back in one of the runs: there is no flame then, and no meaning in the run."""
 
