@@ -37,6 +37,10 @@ def _over_time(ax: Axes, run: TrimRun, steady: float | None) -> None:
     time, alone, held = thinned(run.time, 100.0 * run.open_ratio, 100.0 * run.closed_ratio)
     if steady is not None:
         ax.axhspan(-100.0 * steady, 100.0 * steady, color=ALLOWED, zorder=0)
+        ax.annotate(
+            f"±{100.0 * steady:.3g} % steady limit", (0.01, -100.0 * steady), xycoords=("axes fraction", "data"),
+            xytext=(0, 3), textcoords="offset points", fontsize=7.5, color="#3f6b45", va="bottom",
+        )  # fmt: skip
     ax.plot(time, alone, color=ALONE)
     ax.plot(time, held, color=HELD, linewidth=1.0)
     ax.axhline(0.0, color=QUIET, linewidth=0.7)
@@ -82,7 +86,7 @@ def _standing(ax: Axes, result: OuterResult, steady: float | None) -> None:
         limit_line(ax, 100.0 * steady, f"steady O/F limit {100.0 * steady:.3g} %", at=0.01)
     ax.set_xlabel("throttle [% of full thrust]")
     ax.set_ylabel("error of O/F [%]")
-    ax.set_title("What stays of O/F at a held throttle: tolerances, or sensors and noise (twice the uncertainty)")
+    ax.set_title("What stays of O/F at a held throttle, twice the standard uncertainty")
     end_labels(ax, [(float(c[0][-1]), c[1], c[2]) for c in curves], size=7.5)
 
 

@@ -317,7 +317,8 @@ def _cautions(result: OuterResult, settings: OuterLoops, machine: Machine) -> tu
         if moved > band:
             out.append(
                 f"{name}: the sensors' noise moves the valve by {math.degrees(moved):.2g} deg (rms) from sample to sample, "
-                f"beyond its hold band of {math.degrees(band):.2g} deg: it does not come to rest; least_change or lower gains calm it"
+                f"beyond its hold band of {math.degrees(band):.2g} deg: it does not come to rest; "
+                "least_change or lower gains calm it"
             )
     lowest = float(np.nanmin(result.chug)) if np.any(np.isfinite(result.chug)) else math.inf
     for loop in result.margins:
