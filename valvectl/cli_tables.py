@@ -11,14 +11,18 @@ from rich.text import Text
 
 from valvectl import (
     cli_tables_actuator,
+    cli_tables_control,
     cli_tables_feed,
     cli_tables_gear,
+    cli_tables_hunting,
     cli_tables_outer,
     cli_tables_ports,
     cli_tables_power,
     cli_tables_ratio,
+    cli_tables_response,
     cli_tables_servo,
     cli_tables_tank,
+    cli_tables_timing,
     cli_tables_torque,
 )
 from valvectl.cli_print import console, indented, table
@@ -79,8 +83,10 @@ def show(study: str, result: Any) -> None:
         "ratio": cli_tables_ratio.ratio,
         "motors": cli_tables_ratio.motors,
         "loop": cli_tables_servo.loop,
+        "equations": cli_tables_control.equations,
         "resolution": cli_tables_servo.resolution,
         "throttle": cli_tables_servo.throttle,
+        "timing": cli_tables_timing.timing,
         "ports": cli_tables_ports.ports,
         "purge": cli_tables_ports.purge,
         "gas": cli_tables_ports.gas,
@@ -88,6 +94,8 @@ def show(study: str, result: Any) -> None:
         "gear": cli_tables_gear.gear,
         "torque": cli_tables_torque.torque,
         "power-loss": cli_tables_actuator.power_loss,
+        "hunting": cli_tables_hunting.hunting,
+        "response": cli_tables_response.response,
         "heat": cli_tables_power.heat,
         "power": cli_tables_power.power,
         "model": cli_tables_outer.model,

@@ -82,6 +82,10 @@ class Throttle(Part):
     schedule_points: int = Field(
         default=31, ge=2, le=1001, description="entries of the table throttle to angles in the engine computer"
     )
+    rate_matched: bool = Field(
+        default=False,
+        description="each change of throttle takes both valves the same time, as long as the slower one needs",
+    )
 
     @model_validator(mode="after")
     def _order(self) -> Throttle:

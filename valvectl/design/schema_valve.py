@@ -14,6 +14,8 @@ from valvectl.design.quantities import (
     Inertia,
     Length,
     Number,
+    RotaryDamping,
+    Stiffness,
     Torque,
     TorquePerPressure,
 )
@@ -192,6 +194,22 @@ class StemTorque(Part):
     stribeck_speed: AngularSpeed = Field(
         default=math.radians(2.0), gt=0.0, description="stem speed at which breakaway has fallen to running (1/e)"
     )
+    friction_model: Literal["stribeck", "lugre"] = Field(
+        default="stribeck",
+        description="stem friction in simulated runs; stribeck: truly sticks; lugre: bristles that bend before it slides",
+    )
+    presliding_angle: Angle = Field(
+        default=math.radians(0.02),
+        gt=0.0,
+        le=math.radians(2.0),
+        description="bend of the bristles at breakaway (lugre), when bristle_stiffness is not given; the default is a guess",
+    )
+    bristle_stiffness: Stiffness | None = Field(
+        default=None, gt=0.0, description="sigma0 (lugre); by default highest cold breakaway over presliding_angle"
+    )
+    bristle_damping: RotaryDamping | None = Field(
+        default=None, ge=0.0, description="sigma1 (lugre); by default sqrt(sigma0 times inertia)"
+    )
     hydrodynamic_coefficient: Number = Field(
         default=0.05, ge=0.0, le=1.0, description="Ct in T = Ct d^3 dp; tends to close"
     )
@@ -231,6 +249,13 @@ class StemTorque(Part):
         self._pair("running", "breakaway")
         if closing:
             self._pair("running_closing", "breakaway_closing")
+        return self
+
+    @model_validator(mode="after")
+    def _bristles(self) -> StemTorque:
+        for name in ("bristle_stiffness", "bristle_damping"):
+            if self.friction_model != "lugre" and getattr(self, name) is not None:
+                raise refuse(name, f'{name} belongs to friction_model = "lugre"')
         return self
 
     def _pair(self, run: str, rest: str) -> None:

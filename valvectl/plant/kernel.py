@@ -20,8 +20,9 @@ from valvectl.parts.injector import orifice_flow, orifice_midpoint
 from valvectl.plant import layout as ix
 from valvectl.plant.kernel_base import FAST, flat, jit, laws, tail
 from valvectl.plant.kernel_feed import delayed, engine, feed
-from valvectl.plant.kernel_outer import sample_outer, sense, take_trims
+from valvectl.plant.kernel_sensors import sense
 from valvectl.plant.kernel_servo import control, mechanics, step_voltage
+from valvectl.plant.kernel_trim import sample_trims, take_trims, trim_sensors
 
 __all__ = ["FAST", "run"]
 
@@ -54,6 +55,7 @@ def run(
     command: Any,
     periods: Any,
     due: Any,
+    late: Any,
     st: Any,
     flows: Any,
     ring: Any,
@@ -69,9 +71,9 @@ def run(
     """Advance one engine by ``steps`` steps from the state in ``st``; fill ``rec``. Returns steps done while finite.
 
     Shapes: par (2, PAR_SIZE), glob (GLOB_SIZE,), valve_tables (2, TAB_SIZE, n), losses (2, 2, m), c_star (nx, nr),
-    command (2, samples) [rad], periods (2, LOOPS) [steps], due (2, LOOPS + 1), st (2, ST_SIZE), flows (2, 2^b) ring,
-    ring (2, LOOPS, RING, 2), queue (2, LOOPS, QUEUE_SIZE), acc (2, ACC_SIZE), rec (rows, REC_SIZE), out (OUT_SIZE,),
-    outer_rows (samples, ROW_SIZE). All C-contiguous.
+    command (2, samples) [rad], periods (2, LOOPS) [steps], due (2, LOOPS + 1), late (2, LOOPS, LATE), st (2, ST_SIZE),
+    flows (2, 2^b) ring, ring (2, QUEUES, RING, 2), queue (2, QUEUES, QUEUE_SIZE), acc (2, ACC_SIZE), rec (rows, REC_SIZE),
+    out (OUT_SIZE,), outer_rows (samples, ROW_SIZE). All C-contiguous.
     """
     h, per_step = glob[ix.STEP], glob[ix.PER_STEP]
     hydraulics = glob[ix.HYDRAULICS] > 0.5
@@ -80,7 +82,7 @@ def run(
     mask, rows = flows.shape[1] - 1, rec.shape[0]
     par_, st_, acc_, periods_, due_ = flat(par), flat(st), flat(acc), flat(periods), flat(due)
     tables_, losses_, command_, flows_ = flat(valve_tables), flat(losses), flat(command), flat(flows)
-    ring_, queue_, rec_ = flat(ring), flat(queue), flat(rec)
+    ring_, queue_, rec_, late_ = flat(ring), flat(queue), flat(rec), flat(late)
     row, next_record = 0, 0
     outer, outer_row, outer_next = hydraulics and out[ix.OUT_ON] > 0.5, 0, 0
     out_, outer_rows_ = flat(out), flat(outer_rows)
@@ -88,7 +90,7 @@ def run(
         if outer:
             take_trims(out_, st_, tail(st_, ix.ST_SIZE), tick)
             if tick == outer_next and outer_row < outer_rows.shape[0]:
-                sample_outer(out_, tail(outer_rows_, outer_row * ix.ROW_SIZE))
+                sample_trims(out_, tail(outer_rows_, outer_row * ix.ROW_SIZE))
                 outer_row, outer_next = outer_row + 1, outer_next + int(out_[ix.OUT_PERIOD])
                 out_[ix.OUT_DUE] = tick + out_[ix.OUT_DELAY]
                 take_trims(out_, st_, tail(st_, ix.ST_SIZE), tick)
@@ -113,8 +115,9 @@ def run(
             control(
                 p,
                 s,
-                tail(ring_, k * ix.LOOPS * ix.RING * 2),
-                tail(queue_, k * ix.LOOPS * ix.QUEUE_SIZE),
+                tail(ring_, k * ix.QUEUES * ix.RING * 2),
+                tail(queue_, k * ix.QUEUES * ix.QUEUE_SIZE),
+                tail(late_, k * ix.LOOPS * ix.LATE),
                 tail(command_, k * samples),
                 samples,
                 tick,
@@ -148,7 +151,7 @@ def run(
             s, p, a = tail(st_, k * ix.ST_SIZE), tail(par_, k * ix.PAR_SIZE), tail(acc_, k * ix.ACC_SIZE)
             tables = tail(tables_, k * ix.TAB_SIZE * points)
             voltage = step_voltage(
-                s, tail(ring_, k * ix.LOOPS * ix.RING * 2), tail(queue_, k * ix.LOOPS * ix.QUEUE_SIZE), tick
+                s, tail(ring_, k * ix.QUEUES * ix.RING * 2), tail(queue_, k * ix.QUEUES * ix.QUEUE_SIZE), tick
             )
             dead = tick >= p[ix.OFF_TICK]
             opened = dead and p[ix.SHORTED] < 0.5
@@ -163,6 +166,7 @@ def run(
             mechanics(p, s, a, tables, points, voltage, h)
             if opened:
                 s[ix.CURRENT] = 0.0
+            sense(p, s)
             a[ix.SUM_CURRENT_SQUARED] += s[ix.CURRENT] * s[ix.CURRENT]
             a[ix.PEAK_CURRENT] = max(a[ix.PEAK_CURRENT], abs(s[ix.CURRENT]))
             a[ix.PEAK_MOTOR_SPEED] = max(a[ix.PEAK_MOTOR_SPEED], abs(s[ix.MOTOR_SPEED]))
@@ -181,5 +185,5 @@ def run(
             pressure = after
             if outer:
                 s, p = st_, tail(st_, ix.ST_SIZE)
-                sense(out_, s[ix.FLOW], p[ix.FLOW], s[ix.MANIFOLD], p[ix.MANIFOLD], pressure)
+                trim_sensors(out_, s[ix.FLOW], p[ix.FLOW], s[ix.MANIFOLD], p[ix.MANIFOLD], pressure)
     return steps

@@ -1,71 +1,119 @@
-"""The outer loops in the compiled simulator: lagging sensors at every step, both loops at their samples.
+"""Structures in place of position and speed loop in the compiled simulator: PID, state feedback; and the notch of both.
 
-``out`` holds numbers and states of the loops (``layout.OUT_*``), ``rows`` one row a sample: what is wanted and the decoupler at
-the throttle setting then, noise drawn outside, and, last, what came of it.
+Each function makes one sample of the law in ``parts`` and returns the current set-point; sending it is ``kernel_servo``'s.
 """
 
 from __future__ import annotations
 
 from typing import Any
 
-from valvectl.parts.controller import clip, pi_integral, pi_output
-from valvectl.parts.injector import orifice_flow
-from valvectl.parts.outer_loop import flow_ratio, lag_step, relative_error, sent_trim, valve_trim
+from valvectl.parts.controller import clip
+from valvectl.parts.controller_more import (
+    biquad_first,
+    biquad_output,
+    biquad_second,
+    dead_zone,
+    feedforward_current,
+    integral_back_calculated,
+    integral_clamped,
+    next_integral,
+)
+from valvectl.parts.controller_pid import held_error, pid_derivative, pid_proportional
+from valvectl.parts.controller_state import corrected, predicted_angle, predicted_speed, state_output
 from valvectl.plant import layout as ix
 from valvectl.plant.kernel_base import jit, laws
 
-laws(clip, pi_integral, pi_output, orifice_flow, flow_ratio, lag_step, relative_error, sent_trim, valve_trim)
+laws(biquad_first, biquad_output, biquad_second, dead_zone, feedforward_current, held_error)
+laws(integral_back_calculated, integral_clamped, next_integral)
+laws(corrected, pid_derivative, pid_proportional, predicted_angle, predicted_speed, state_output)
 
 
 @jit
-def sense(out: Any, flow_o: float, flow_f: float, manifold_o: float, manifold_f: float, pressure: float) -> None:
-    """Sensors one step on."""
-    out[ix.OUT_PC] = lag_step(out[ix.OUT_PC], pressure, out[ix.OUT_PC_SHARE])
-    source = out[ix.OUT_SOURCE]
-    first, second = flow_o, flow_f
-    if source > 0.5:
-        first, second = manifold_o, manifold_f
-    if source > 1.5:
-        first, second = manifold_o - pressure, manifold_f - pressure
-    out[ix.OUT_FIRST] = lag_step(out[ix.OUT_FIRST], first, out[ix.OUT_SHARE])
-    out[ix.OUT_SECOND] = lag_step(out[ix.OUT_SECOND], second, out[ix.OUT_SHARE])
+def forward_current(par: Any, st: Any) -> float:
+    """Current that the command's acceleration and friction take."""
+    return feedforward_current(
+        st[ix.COMMAND],
+        st[ix.COMMAND_BEFORE],
+        st[ix.COMMAND_EARLIER],
+        par[ix.POSITION_PERIOD],
+        par[ix.FORWARD_ACCELERATION],
+        par[ix.FORWARD_FRICTION],
+        par[ix.FRICTION_SPEED],
+    )
 
 
 @jit
-def one_loop(out: Any, error: float, gain: int, integral: int) -> float:
-    """Output of one loop [-]; ``gain`` is the index of its Kp, Ki T and authority, ``integral`` that of its integrator."""
-    output = pi_output(error, out[integral], out[gain])
-    out[integral] = pi_integral(error, out[integral], out[gain], out[gain + 1], output, out[gain + 2])
-    return clip(output, out[gain + 2])
+def notched(par: Any, st: Any, value: float) -> float:
+    """Current set-point behind the notch."""
+    output = biquad_output(value, st[ix.NOTCH_1], par[ix.NOTCH_B0])
+    st[ix.NOTCH_1] = biquad_first(value, output, st[ix.NOTCH_2], par[ix.NOTCH_B1], par[ix.NOTCH_A1])
+    st[ix.NOTCH_2] = biquad_second(value, output, par[ix.NOTCH_B2], par[ix.NOTCH_A2])
+    return output
 
 
 @jit
-def sample_outer(out: Any, row: Any) -> None:
-    """Both loops at one of their samples; the trims wait in ``out`` for their time."""
-    pc = out[ix.OUT_PC] + out[ix.OUT_PC_OFFSET] + row[ix.ROW_NOISE_PC]
-    first = out[ix.OUT_FIRST] * out[ix.OUT_SCALE_O] + out[ix.OUT_OFFSET_O] + row[ix.ROW_NOISE_O]
-    second = out[ix.OUT_SECOND] * out[ix.OUT_SCALE_F] + out[ix.OUT_OFFSET_F] + row[ix.ROW_NOISE_F]
-    source = out[ix.OUT_SOURCE]
-    if source > 0.5:
-        shared = pc if source < 1.5 else 0.0
-        first = orifice_flow(out[ix.OUT_ORIFICE_O], first - shared)
-        second = orifice_flow(out[ix.OUT_ORIFICE_F], second - shared)
-    ratio = flow_ratio(first, second)
-    up = one_loop(out, relative_error(row[ix.ROW_PC], pc), ix.OUT_KP_P, ix.OUT_X_P)
-    ur = one_loop(out, relative_error(row[ix.ROW_RATIO], ratio), ix.OUT_KP_R, ix.OUT_X_R)
-    trim_o = valve_trim(up, ur, row[ix.ROW_D_OP], row[ix.ROW_D_OR])
-    trim_f = valve_trim(up, ur, row[ix.ROW_D_FP], row[ix.ROW_D_FR])
-    least = out[ix.OUT_LEAST]
-    trim_o = sent_trim(trim_o, out[ix.OUT_NEXT_O], row[ix.ROW_LOW_O], row[ix.ROW_HIGH_O], least)
-    trim_f = sent_trim(trim_f, out[ix.OUT_NEXT_F], row[ix.ROW_LOW_F], row[ix.ROW_HIGH_F], least)
-    out[ix.OUT_NEXT_O], out[ix.OUT_NEXT_F] = trim_o, trim_f
-    row[ix.ROW_GOT_PC], row[ix.ROW_GOT_RATIO] = pc, ratio
-    row[ix.ROW_U_P], row[ix.ROW_U_R] = up, ur
-    row[ix.ROW_TRIM_O], row[ix.ROW_TRIM_F] = trim_o, trim_f
+def pid_current(par: Any, st: Any, angle: float) -> float:
+    """One sample of the PID: current set-point within its limit. The command of this sample is in the state already."""
+    weighed = par[ix.FEEDFORWARD] * st[ix.COMMAND] - angle
+    difference = weighed - st[ix.WEIGHED_BEFORE]
+    st[ix.WEIGHED_BEFORE] = weighed
+    st[ix.DERIVATIVE] = pid_derivative(st[ix.DERIVATIVE], difference, par[ix.PID_DECAY], par[ix.OUTER_SPEED])
+    output = pid_proportional(st[ix.COMMAND], angle, par[ix.OUTER_ANGLE], par[ix.OUTER_WEIGHT])
+    output += st[ix.SPEED_INTEGRAL] + st[ix.DERIVATIVE]
+    if par[ix.FORWARD_ON] > 0.5:
+        output += forward_current(par, st)
+    if par[ix.NOTCH_ON] > 0.5:
+        output = notched(par, st, output)
+    limit = par[ix.CURRENT_LIMIT]
+    st[ix.SPEED_INTEGRAL] = next_integral(
+        par[ix.ANTI_WINDUP],
+        held_error(st[ix.COMMAND], st[ix.COMMAND_BEFORE], angle, par[ix.HOLD_BAND]),
+        st[ix.SPEED_INTEGRAL],
+        par[ix.OUTER_ANGLE],
+        par[ix.OUTER_INTEGRAL],
+        output,
+        limit,
+        par[ix.TRACK_OUTER],
+    )
+    return clip(output, limit)
 
 
 @jit
-def take_trims(out: Any, first: Any, second: Any, tick: int) -> None:
-    """Trims whose time has come reach the valves' controllers."""
-    if tick >= out[ix.OUT_DUE] - 1e-9:
-        first[ix.OUTER_TRIM], second[ix.OUTER_TRIM] = out[ix.OUT_NEXT_O], out[ix.OUT_NEXT_F]
+def state_current(par: Any, st: Any, angle: float) -> float:
+    """One sample of state feedback: current set-point within its limit. The command is in the state already."""
+    innovation = angle - st[ix.HAT_ANGLE]
+    hat = corrected(st[ix.HAT_ANGLE], par[ix.STATE_M1], innovation)
+    speed = corrected(st[ix.HAT_SPEED], par[ix.STATE_M2], innovation)
+    wanted = par[ix.FEEDFORWARD] * (st[ix.COMMAND] - st[ix.COMMAND_BEFORE]) / par[ix.POSITION_PERIOD]
+    output = state_output(
+        par[ix.OUTER_WEIGHT] * st[ix.COMMAND] - hat,
+        wanted - speed,
+        st[ix.SPEED_INTEGRAL],
+        par[ix.OUTER_ANGLE],
+        par[ix.OUTER_SPEED],
+    )
+    delay = int(par[ix.STATE_DELAY])
+    for j in range(delay + 1):
+        output -= par[ix.STATE_PAST + j] * st[ix.PAST + j]
+    if par[ix.FORWARD_ON] > 0.5:
+        output += forward_current(par, st)
+    limit = par[ix.CURRENT_LIMIT]
+    st[ix.SPEED_INTEGRAL] = next_integral(
+        par[ix.ANTI_WINDUP],
+        held_error(st[ix.COMMAND], st[ix.COMMAND_BEFORE], angle, par[ix.HOLD_BAND]),
+        st[ix.SPEED_INTEGRAL],
+        1.0,
+        par[ix.OUTER_INTEGRAL],
+        output,
+        limit,
+        par[ix.TRACK_OUTER],
+    )
+    output = clip(output, limit)
+    late = st[ix.PAST + delay]
+    for j in range(delay, 0, -1):
+        st[ix.PAST + j] = st[ix.PAST + j - 1]
+    st[ix.PAST] = output
+    early = st[ix.PAST + delay]
+    st[ix.HAT_ANGLE] = predicted_angle(hat, speed, par[ix.STATE_F12], par[ix.STATE_P0], par[ix.STATE_P1], early, late)
+    st[ix.HAT_SPEED] = predicted_speed(speed, par[ix.STATE_F22], par[ix.STATE_Q0], par[ix.STATE_Q1], early, late)
+    return output

@@ -21,7 +21,7 @@ from valvectl.parts.lookup import FloatArray
 from valvectl.plant import port_curve
 from valvectl.plant.jacket_heat import JacketHeat, jacket_heat
 from valvectl.plant.servo_numbers import Servo, servo_numbers
-from valvectl.plant.stem_tables import stem_tables
+from valvectl.plant.stem_tables import bristles, stem_tables
 
 FLOW_HEADROOM = 1.6
 """Loss tables reach to this multiple of the flow at full thrust."""
@@ -75,6 +75,8 @@ class LegMachine:
     """Combustion delay [s]."""
     servo: Servo
     jacket_heat: JacketHeat | None = None
+    bristles: tuple[float, float] | None = None
+    """Stiffness [N m/rad] and damping [N m s/rad] of the stem friction's bristles (LuGre); None: it truly sticks."""
     """Heat pick-up of the jacket; None: the liquid behind it is as cold as before."""
     jacket_share: float = 0.0
     """Liquid of the jacket that counts as manifold [m^3]; in ``compliance`` already."""
@@ -151,6 +153,8 @@ class Machine:
     record: float
     separation: int = separation.NONE
     """Criterion by which the flow leaves the nozzle's wall (``parts.separation``)."""
+    rate_matched: bool = False
+    """True: each change of throttle takes both valves the same time."""
 
     def c_star_at(self, ratio: float, pressure: float) -> float:
         """Delivered characteristic velocity [m/s] at a mixture ratio [-] and chamber pressure [Pa]."""
@@ -189,6 +193,8 @@ class Machine:
                 motor_friction=0.0,
                 position_count=0.0,
                 speed_count=0.0,
+                trim_count=0.0,
+                trim_limit=1e6,
                 current_limit=1e6,
                 duty_limit=1e6,
                 speed_limit=1e6,
@@ -302,12 +308,13 @@ def _leg(name: LegName, leg: Leg, flow: float, chamber_pressure: float, delay: f
         ),
         cda=cda,
         delay=delay,
-        servo=servo_numbers(leg),
+        servo=servo_numbers(leg, float(np.mean(tables.running))),
         jacket_heat=heat,
         jacket_share=share,
         injector_coefficient=coefficient,
         injector_predicted=leg.injector.discharge_coefficient is None,
         injector_rounding=inlet_rounding(leg),
+        bristles=bristles(torque, leg.valve.inertia, torque.cold_factor * float(tables.breakaway.max())),
     )
 
 
@@ -432,4 +439,5 @@ def build(design: DesignFile) -> Machine:
         step=design.simulation.step,
         record=design.simulation.record,
         separation=separation.CRITERIA[engine.separation],
+        rate_matched=design.throttle.rate_matched,
     )

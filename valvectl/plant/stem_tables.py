@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from valvectl.design.schema import StemTorque
-from valvectl.parts import stem_torque
+from valvectl.parts import lugre, stem_torque
 from valvectl.parts.lookup import FloatArray
 
 
@@ -64,3 +64,19 @@ def stem_tables(part: StemTorque, grid: FloatArray, closed_stop: float, open_sto
     # maker's slope is that of the break-to-open torque, so that it is scaled where another place is higher.
     peak = float(break_open.max()) / (scale * torque)
     return StemTables(run_open, break_open, run_close, break_close, scale * part.pressure_slope * peak)
+
+
+def bristles(torque: StemTorque, inertia: float, peak: float) -> tuple[float, float] | None:
+    """Bristle stiffness [N m/rad] and damping [N m s/rad] of a valve's stem friction; None when it is to stick truly.
+
+    ``inertia`` of ball and stem [kg m^2], ``peak`` the highest cold breakaway [N m].
+    """
+    if torque.friction_model != "lugre" or peak <= 0.0:
+        return None
+    stiffness = torque.bristle_stiffness
+    if stiffness is None:
+        stiffness = lugre.default_stiffness(peak, torque.presliding_angle)
+    damping = torque.bristle_damping
+    if damping is None:
+        damping = lugre.default_damping(stiffness, inertia)
+    return stiffness, damping

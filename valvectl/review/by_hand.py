@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from valvectl.design.schema import LEGS, LegName
 from valvectl.parts import friction
 from valvectl.plant.balance import OperatingPoint
+from valvectl.servo.outer_gains import position_rate
 from valvectl.studies.analysis import Analysis
 from valvectl.studies.torque import largest_pressure_drop
 
@@ -168,10 +169,11 @@ def _servo(analysis: Analysis, name: LegName) -> Iterator[HandLine]:
         1e3 * servo.inductance / servo.resistance, "ms",
     )  # fmt: skip
     delay = servo.position_delay + 0.5 * servo.position_period
-    hertz = gains.position / (2.0 * math.pi)
+    hertz = position_rate(gains) / (2.0 * math.pi)
+    where = "Kp / 2 pi" if gains.outer is None else "the placed bandwidth"
     yield HandLine(
         name,
-        "phase lost to delay and hold at Kp / 2 pi",
+        f"phase lost to delay and hold at {where}",
         f"360 f (Td + T/2) = 360 x {_d(hertz, 4)} Hz x {_d(1e3 * delay, 4)} ms",
         360.0 * hertz * delay,
         "deg",

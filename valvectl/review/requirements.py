@@ -11,6 +11,7 @@ from valvectl.errors import RangeError, SimulationError
 from valvectl.review import find_torque
 from valvectl.review.find_feed import Found, at_throttle, cavitation, chug, stiffness
 from valvectl.review.find_jacket import HOT_METHOD, boiling, is_heated
+from valvectl.review.find_jitter import loop_cases
 from valvectl.review.find_outer import OUTER_ROWS
 from valvectl.review.find_resolution import dead_band, resolution
 from valvectl.review.find_tank import disturbed, is_disturbed
@@ -155,7 +156,7 @@ def _stroke(analysis: Analysis, leg: LegName | None) -> Found:
 
 def _gain_margin(analysis: Analysis, leg: LegName | None) -> Found:
     assert leg is not None
-    found = analysis.loop[leg]
+    found = loop_cases(analysis, leg)
     unstable = [at for at, good in found.stable.items() if not good]
     if unstable:
         return min(0.0, -found.margins[unstable[0]].gain_reduction_db), f"{unstable[0]} loop is unstable"
@@ -167,7 +168,7 @@ def _gain_margin(analysis: Analysis, leg: LegName | None) -> Found:
 
 def _phase_margin(analysis: Analysis, leg: LegName | None) -> Found:
     assert leg is not None
-    found = analysis.loop[leg]
+    found = loop_cases(analysis, leg)
     unstable = [at for at, good in found.stable.items() if not good]
     if unstable:
         return min(0.0, math.degrees(found.margins[unstable[0]].phase_margin)), f"{unstable[0]} loop is unstable"
@@ -181,7 +182,7 @@ def _phase_margin(analysis: Analysis, leg: LegName | None) -> Found:
 
 def _sensitivity(analysis: Analysis, leg: LegName | None) -> Found:
     assert leg is not None
-    found = analysis.loop[leg]
+    found = loop_cases(analysis, leg)
     unstable = [at for at, good in found.stable.items() if not good]
     if unstable:
         return math.inf, f"{unstable[0]} loop is unstable"

@@ -54,7 +54,7 @@ def leg_demand(
         count=count_size(given.actuator.position_encoder.counts),
         fixed_step=max(servo.command_step, 2.0 * servo.hold_band),
         slot=2.0 * servo.half_slot,
-        lag=2.0 * small + servo.speed_period + servo.speed_delay + servo.speed_filter,
+        lag=2.0 * small + servo.speed_period + servo.speed_delay + servo.speed_filter + _estimate_lag(servo),
         speed_on_motor=servo.speed_on_motor,
         speed_count=count_size(speed_sensor.counts),
         speed_period=servo.speed_period,
@@ -142,3 +142,11 @@ def with_last_stage(numbers: Numbers, factors: object) -> Numbers:
     last = numbers.stages[-1]
     changed = dataclasses.replace(last, ratio=last.ratio * np.asarray(factors))  # type: ignore[arg-type]
     return dataclasses.replace(numbers, stages=(*numbers.stages[:-1], changed))
+
+
+def _estimate_lag(servo: Servo) -> float:
+    """Lag of the speed's estimate [s] beyond that of a difference: sensor, and observer (2 z/w at low frequency)."""
+    if servo.observer_bandwidth <= 0.0:
+        return servo.speed_sensor_lag
+    observer = 2.0 * servo.observer_damping / servo.observer_bandwidth - 0.5 * servo.speed_period
+    return servo.speed_sensor_lag + max(observer, 0.0)

@@ -22,6 +22,7 @@ from valvectl.plant import layout as ix
 from valvectl.plant.balance import OperatingPoint, balance
 from valvectl.plant.chug import chug_loop
 from valvectl.plant.chug_margins import chug_margins
+from valvectl.plant.command import stretches
 from valvectl.plant.machine import Machine
 from valvectl.plant.outer import (
     LOOPS,
@@ -40,7 +41,7 @@ from valvectl.plant.simulate import Trace, simulate
 from valvectl.servo.outer import OuterModel, loop_margins, path_delay, pulses, sensed, tuned
 from valvectl.studies.outer_result import HoldErrors, OuterResult, TrimRun
 from valvectl.studies.spread import COVERAGE, SpreadResult
-from valvectl.studies.throttle import QUIET_SHARE, SHORTEST_HOLD, stretches
+from valvectl.studies.throttle import QUIET_SHARE, SHORTEST_HOLD
 
 LEVELS = 7
 """Throttle settings at which the loops are looked at, both ends included; entries of the schedule."""

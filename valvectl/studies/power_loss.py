@@ -28,12 +28,13 @@ from valvectl.parts.controller import CascadeGains
 from valvectl.parts.lookup import FloatArray
 from valvectl.parts.return_spring import return_torque
 from valvectl.plant.balance import OperatingPoint, balance, leg_flow
+from valvectl.plant.command import stretches
 from valvectl.plant.machine import LegMachine, Machine
 from valvectl.plant.schedule import Schedule, commands
 from valvectl.plant.simulate import DriveOff, Trace, simulate
 from valvectl.studies.adverse import FRICTION_HIGH, FRICTION_LOW, adverse
 from valvectl.studies.power_loss_result import AtRest, Behaviour, Closing, LossCase, PowerLossResult, StoredEnergy
-from valvectl.studies.throttle import schedule_point, stretches
+from valvectl.studies.throttle import schedule_point
 from valvectl.studies.torque_demand import largest_pressure_drop
 
 WATCHED = 0.5
