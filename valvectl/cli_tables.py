@@ -15,6 +15,7 @@ from valvectl import (
     cli_tables_feed,
     cli_tables_gear,
     cli_tables_hunting,
+    cli_tables_outer,
     cli_tables_ports,
     cli_tables_power,
     cli_tables_ratio,
@@ -99,6 +100,8 @@ def show(study: str, result: Any) -> None:
         "response": cli_tables_response.response,
         "heat": cli_tables_power.heat,
         "power": cli_tables_power.power,
+        "model": cli_tables_outer.model,
+        "trim": cli_tables_outer.trim,
         "surge": cli_tables_feed.surge_or_start,
         "disturbance": cli_tables_tank.disturbance,
     }

@@ -7,6 +7,7 @@ import re
 ACTS: tuple[tuple[str, str], ...] = (
     (r"^(schema|name|note)$", "names the file; no number depends on it"),
     (r"^requirements\.", "limit of the row of that name in check and its report"),
+    (r"^outer_loops\.", "trim only: outer loops, their margins and runs; no other study closes them"),
     (r"^simulation\.", "numerics of every simulated run: throttle, loop (steps), stroke, power-loss"),
     (r"^tuning\.", "loop --tune only: corners, and what the gains must keep there"),
     (r"^start\.", "surge (its part on the start); no row of check"),

@@ -10,6 +10,7 @@ import numpy as np
 from scipy.optimize import brentq
 
 from valvectl.parts.lookup import FloatArray
+from valvectl.servo.disk import disk_margin
 from valvectl.servo.sampled import Discrete
 
 OUTSIDE = 1e-6
@@ -100,11 +101,8 @@ def balanced_disk(omega: FloatArray, gain: FloatArray) -> Disk:
     Seiler, Packard and Gahinet, An introduction to disk margins, IEEE Control Systems 40 (5) (2020) 78-95 (from memory):
     alpha = 1 / max |S - 1/2|, both read off on the grid given. Validity: the loop is closed-loop stable.
     """
-    distance = np.abs(1.0 / (1.0 + gain) - 0.5)
-    j = int(np.argmax(distance))
-    alpha = 1.0 / float(distance[j])
-    up = (2.0 + alpha) / (2.0 - alpha) if alpha < 2.0 else math.inf
-    return Disk(alpha, float(omega[j]), up, 2.0 * math.atan(0.5 * alpha))
+    found = disk_margin(gain, omega)
+    return Disk(found.size, found.at, found.gain_margin, found.phase_margin)
 
 
 def _roots(value: Callable[[float], float], omega: FloatArray, on_grid: FloatArray) -> list[float]:

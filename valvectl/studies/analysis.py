@@ -12,7 +12,7 @@ from typing import TypeVar
 from valvectl.design.catalogue_file import read_gears, read_motors
 from valvectl.design.design_file import DesignFile
 from valvectl.design.schema import LEGS, LegName
-from valvectl.errors import DesignError, Fault, ValvectlError
+from valvectl.errors import DesignError, Fault, RangeError, ValvectlError
 from valvectl.parts.controller import CascadeGains
 from valvectl.parts.controller_more import CASCADE
 from valvectl.plant.command import stretches
@@ -36,6 +36,9 @@ from valvectl.studies.loop import LoopResult, loop, middle_point
 from valvectl.studies.loop_detail import loop_detail
 from valvectl.studies.mission_heat import mission_heat, profile_run
 from valvectl.studies.mission_heat_result import MissionHeat
+from valvectl.studies.model import ModelResult, model
+from valvectl.studies.outer_loops import NO_LOOPS, outer_loops
+from valvectl.studies.outer_result import OuterResult
 from valvectl.studies.own_stage import own_stage
 from valvectl.studies.port_result import PortsResult
 from valvectl.studies.ports import ports
@@ -369,6 +372,19 @@ class Analysis:
             scatter=start.timing_scatter if "start.timing_scatter" in given else None,
             burst_limit=start.burst_limit,
         )
+
+    @cached_property
+    def model(self) -> ModelResult:
+        """Transfer functions and sensitivities by symbols, at full thrust."""
+        return model(self.machine, 1.0)
+
+    @cached_property
+    def outer(self) -> OuterResult:
+        """Outer loops: thrust and mixture-ratio trim. Raises ``RangeError`` when the design has none."""
+        settings = self.design.outer_loops
+        if settings is None:
+            raise RangeError(NO_LOOPS)
+        return outer_loops(self.machine, self.gains, self.schedule, settings, self.profile, self.spread)
 
     @property
     def band(self) -> float:
