@@ -107,7 +107,8 @@ def run(
             s[ix.BUS] = sagging_voltage(bus_now, p[ix.HARNESS], s[ix.DRAWN])
             a[ix.LOWEST_BUS] = min(a[ix.LOWEST_BUS], s[ix.BUS])
             if p[ix.AUDIT] > 0.5 and tick < steps:
-                energy = h * s[ix.DRAWN]
+                # the current that belongs to the bus as it is now: DRAWN is from that of the step before
+                energy = h * drive_current(s[ix.VOLTAGE], s[ix.CURRENT], s[ix.BUS], p[ix.IDLE_POWER])
                 a[ix.E_DRAWN] += glob[ix.BATTERY] * energy
                 a[ix.E_BATTERY] += (glob[ix.BATTERY] - bus_now) * energy
                 a[ix.E_HARNESS] += (bus_now - s[ix.BUS]) * energy
