@@ -24,10 +24,10 @@ from valvectl.cli_common import (
     print_text,
     status,
 )
-from valvectl.design.schema import LEGS, LegName
 
 if TYPE_CHECKING:
     from valvectl.api import Design
+    from valvectl.design.schema import LegName
     from valvectl.studies.tuning import TuningResult
 
 
@@ -169,6 +169,7 @@ def response(
 
 def put_gains(path: Path, design: Design, found: Mapping[LegName, TuningResult]) -> None:
     """Write the gains that hold at every corner into the design file; the other leg keeps its own."""
+    from valvectl.design.schema import LEGS
     from valvectl.design.write_gains import write_gains
     from valvectl.errors import ValvectlError
 
