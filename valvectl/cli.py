@@ -18,6 +18,7 @@ from valvectl import (
     cli_actuator,
     cli_dispersion,
     cli_explain,
+    cli_outer,
     cli_power,
     cli_servo,
     cli_timing,
@@ -283,6 +284,7 @@ def throttle(
 cli_valves.register(app)
 cli_actuator.register(app)
 cli_power.register(app)
+cli_outer.register(app)
 cli_timing.register(app)
 cli_servo.register(app)
 cli_explain.register(app)

@@ -26,6 +26,7 @@ from valvectl.design.schema import (
     Leg,
     LegName,
     Legs,
+    OuterLoops,
     Requirements,
     Simulation,
     Start,
@@ -173,6 +174,11 @@ class DesignFile:
     def throttle(self) -> Throttle:
         """Throttle range and profile."""
         return self.data.throttle
+
+    @property
+    def outer_loops(self) -> OuterLoops | None:
+        """Outer loops; None: the schedule runs open loop."""
+        return self.data.outer_loops
 
     @property
     def start(self) -> Start:
