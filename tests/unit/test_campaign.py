@@ -8,6 +8,7 @@ import sys
 import time
 from pathlib import Path
 
+import distributed
 import numpy as np
 import pytest
 
@@ -120,7 +121,6 @@ def test_killed_and_resumed_gives_the_same_bytes(whole, tmp_path):
 
 
 def test_a_cluster_that_loses_a_worker_gives_the_same_bytes(design, whole, tmp_path):
-    distributed = pytest.importorskip("distributed")
     with distributed.LocalCluster(
         n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None, silence_logs=50
     ) as cluster:
@@ -141,7 +141,6 @@ def test_a_cluster_that_loses_a_worker_gives_the_same_bytes(design, whole, tmp_p
 
 
 def test_a_cluster_that_is_not_there_is_said(design, tmp_path):
-    pytest.importorskip("distributed")
     with pytest.raises(ValvectlError, match="no scheduler"):
         disperse(design, RUNS, simulate=False, where=c.Where(cluster="tcp://127.0.0.1:9"))
 
