@@ -105,7 +105,7 @@ def test_richardson_is_of_fourth_order() -> None:
 
 
 def test_equations_are_well_formed_mathml_and_latex(design: Any) -> None:
-    result = design.model()
+    result = model(design.machine, 1.0)
     assert len(result.formulas) >= 20
     for formula in result.formulas:
         root = ET.fromstring(formula.mathml())
@@ -114,3 +114,21 @@ def test_equations_are_well_formed_mathml_and_latex(design: Any) -> None:
         assert text.count("{") == text.count("}")
         assert " = " in text
     assert result.latex_text().count(r"\begin{equation}") == len(result.formulas)
+
+
+def test_a_kept_result_is_the_one_worked_out(design: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    from valvectl.parts import cache
+    from valvectl.studies import model_kept
+
+    monkeypatch.setenv("VALVECTL_CACHE", str(tmp_path))
+    cache.forget()
+    fresh = model(design.machine, 1.0)
+    first = model_kept.kept_model(design.machine, 1.0, design.input_hash)
+    cache.forget()
+    monkeypatch.setattr(model_kept, "model", None)  # from the file alone
+    again = model_kept.kept_model(design.machine, 1.0, design.input_hash)
+    assert first == again
+    assert again.rows == fresh.rows
+    assert again.mathml == fresh.mathml
+    assert again.to_dict() == fresh.to_dict()
+    assert again.largest_difference == fresh.largest_difference

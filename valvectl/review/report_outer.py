@@ -48,7 +48,7 @@ def model_group(review: Review, result: ModelResult) -> Group:
     group.tables.append(
         Table("Two ways to one number; transfer functions at the frequency where they differ most", head, rows)
     )
-    group.formulas.extend((f.name, Markup(f.mathml())) for f in result.formulas)
+    group.formulas.extend((name, Markup(text)) for name, text in result.mathml)
     return group
 
 

@@ -36,7 +36,8 @@ from valvectl.studies.loop import LoopResult, loop, middle_point
 from valvectl.studies.loop_detail import loop_detail
 from valvectl.studies.mission_heat import mission_heat, profile_run
 from valvectl.studies.mission_heat_result import MissionHeat
-from valvectl.studies.model import ModelResult, model
+from valvectl.studies.model import ModelResult
+from valvectl.studies.model_kept import kept_model
 from valvectl.studies.outer_loops import NO_LOOPS, outer_loops
 from valvectl.studies.outer_result import OuterResult
 from valvectl.studies.own_stage import own_stage
@@ -376,7 +377,7 @@ class Analysis:
     @cached_property
     def model(self) -> ModelResult:
         """Transfer functions and sensitivities by symbols, at full thrust."""
-        return model(self.machine, 1.0)
+        return kept_model(self.machine, 1.0, self.design.input_hash)
 
     @cached_property
     def outer(self) -> OuterResult:

@@ -74,6 +74,9 @@ class ModelResult(Result):
     linear_model_off: dict[LegName, float]
     """Relative error of the linear model's flow per opening from taking the lines' loss numbers as constant [-]."""
     formulas: tuple[Formula, ...] = field(repr=False)
+    """As SymPy objects; empty in a result that was kept (``model_kept``)."""
+    mathml: tuple[tuple[str, str], ...] = field(repr=False)
+    """Name and MathML of every formula."""
 
     @property
     def largest_difference(self) -> float:
@@ -331,4 +334,5 @@ def model(machine: Machine, throttle: float) -> ModelResult:
         values=values,
         linear_model_off=off,
         formulas=tuple(formulas),
+        mathml=tuple((f.name, f.mathml()) for f in formulas),
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from dataclasses import dataclass, field
 from typing import Any
@@ -12,6 +13,9 @@ from valvectl.plant.outer import LOOPS, Loop, OuterGains
 from valvectl.servo.margins import Margins
 from valvectl.servo.outer import OuterModel
 from valvectl.studies.result import Result
+
+HISTORY = 1000
+"""Points of a history in the JSON, about."""
 
 
 @dataclass(frozen=True)
@@ -57,6 +61,12 @@ class TrimRun:
     """Change of each valve's trim from sample to sample in holds, root of the mean square [rad]: noise made motion."""
     stopped: bool = False
     """True when a flow came to nothing or turned back in one of the runs: there is no flame then, and no meaning in the run."""
+
+    def thinned(self, most: int) -> TrimRun:
+        """The same with every k-th point of the histories, so that at most about ``most`` are left."""
+        every = max(1, -(-self.time.size // most))
+        names = ("time", "throttle", "open_ratio", "closed_ratio", "open_thrust", "closed_thrust")
+        return dataclasses.replace(self, **{name: getattr(self, name)[::every] for name in names})
 
     @property
     def worst(self) -> tuple[float, float]:
@@ -121,6 +131,10 @@ class OuterResult(Result):
         """Highest crossover of a loop over the settings [rad/s]; NaN when it has none."""
         found = [m.gain_crossover for m in self.margins.get(loop, ()) if math.isfinite(m.gain_crossover)]
         return max(found, default=math.nan)
+
+    def to_dict(self) -> dict[str, Any]:
+        """All fields; the histories of the runs thinned to some thousand points."""
+        return Result.to_dict(dataclasses.replace(self, runs=tuple(run.thinned(HISTORY) for run in self.runs)))
 
     def columns(self) -> dict[str, Any]:
         out: dict[str, Any] = {"throttle [%]": 100.0 * self.throttle, "relative gain": self.relative_gain}
