@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from valvectl.api_leg import ServoLeg
 from valvectl.design.design_file import DesignFile
 from valvectl.design.load import read_design
 from valvectl.design.schema import LegName
@@ -21,9 +22,11 @@ if TYPE_CHECKING:
     from valvectl.studies.analysis import Analysis
     from valvectl.studies.catalogue import CatalogueResult, Filters
     from valvectl.studies.disturbance_result import DisturbanceResult
+    from valvectl.studies.equations import ControllerEquations
     from valvectl.studies.fill import FillResult
     from valvectl.studies.gear_result import GearStageResult
     from valvectl.studies.ladder import LadderResult
+    from valvectl.studies.limit_cycles import LimitCycles
     from valvectl.studies.loop import LoopResult
     from valvectl.studies.mission_heat_result import MissionHeat
     from valvectl.studies.port_result import PortsResult
@@ -33,13 +36,14 @@ if TYPE_CHECKING:
     from valvectl.studies.ratio import RatioResult
     from valvectl.studies.resolution import ResolutionResult
     from valvectl.studies.resolution_fix import StepFixes
+    from valvectl.studies.responses import Responses
     from valvectl.studies.spread import SpreadResult
     from valvectl.studies.stability import StabilityResult
     from valvectl.studies.stroke import StrokeResult
     from valvectl.studies.surge import SurgeResult
     from valvectl.studies.throttle import ThrottleResult
-    from valvectl.studies.torque import TorqueResult
-    from valvectl.studies.torque_demand import TorqueDemand
+    from valvectl.studies.timing import TimingResult
+    from valvectl.studies.torque_result import TorqueResult
 
 
 class Design(DesignFile):
@@ -56,6 +60,13 @@ class Design(DesignFile):
     def machine(self) -> Machine:
         """The design as numbers, SI."""
         return self.analysis.machine
+
+    def leg(self, name: LegName) -> ServoLeg:
+        """One leg: what the file says of it, and its servo as python-control objects (``leg("fuel").loop()`` and others).
+
+        Raises ``DesignError`` for any name but oxidizer and fuel.
+        """
+        return ServoLeg.of(super().leg(name), name, self)
 
     def check(self, progress: Progress | None = None) -> Review:
         """Every study held against every requirement. ``progress(stage, done, of)`` is called as it goes."""
@@ -80,6 +91,28 @@ class Design(DesignFile):
     def loop(self, leg: LegName) -> LoopResult:
         """Frequency and step analysis of a leg's position loop."""
         return self.analysis.loop[leg]
+
+    def equations(self, leg: LegName) -> ControllerEquations:
+        """The difference equations of a leg's controller with its numbers."""
+        from valvectl.studies.equations import controller_equations
+
+        return controller_equations(leg, self.machine.legs[leg].servo, self.analysis.gains[leg])
+
+    def timing(self, leg: LegName) -> TimingResult:
+        """What samples, delays, offsets, sensors and filters cost each loop in phase; margins over the jitter."""
+        return self.analysis.timing[leg]
+
+    def loop_in_full(self, leg: LegName) -> LoopResult:
+        """The same with every crossing, stiffness against load, noise, poles and zeros, and word lengths."""
+        return self.analysis.loop_in_full[leg]
+
+    def hunting(self, leg: LegName) -> LimitCycles:
+        """Limit cycles and hunting of a leg: foreseen by harmonic balance, and simulated (some seconds)."""
+        return self.analysis.hunting[leg]
+
+    def responses(self, leg: LegName) -> Responses:
+        """Steps, ramp, sine and throttle profile of a leg's servo: the real one beside its linear loop."""
+        return self.analysis.responses[leg]
 
     def resolution(self) -> ResolutionResult:
         """Flow and mixture ratio per smallest reliable step and after a reversal, ball offset, both legs together."""
@@ -106,12 +139,8 @@ class Design(DesignFile):
         return self.analysis.ladder
 
     def torque(self, leg: LegName) -> TorqueResult:
-        """Static torque margin of a leg."""
+        """Stem torque of a leg: envelope by corner, margins by the rule in force and by every other, dynamic margin."""
         return self.analysis.torque[leg]
-
-    def torque_demand(self, leg: LegName) -> TorqueDemand:
-        """Torque demand of a leg by contributions and corners, and its margins by every named rule."""
-        return self.analysis.torque_demand[leg]
 
     def stroke(self) -> StrokeResult:
         """Full strokes of both valves, simulated."""

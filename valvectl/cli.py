@@ -8,14 +8,13 @@ from __future__ import annotations
 
 import functools
 import sys
-from collections.abc import Callable
 from enum import StrEnum
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 
-from valvectl import cli_actuator, cli_explain, cli_power, cli_valves
+from valvectl import cli_actuator, cli_explain, cli_power, cli_servo, cli_timing, cli_valves
 from valvectl.cli_common import (
     EXIT_MET,
     EXIT_MISSED,
@@ -44,14 +43,6 @@ app = typer.Typer(
     no_args_is_help=True,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
-
-
-class LoopPlot(StrEnum):
-    """Which figure of the position loop."""
-
-    bode = "bode"
-    nyquist = "nyquist"
-    step = "step"
 
 
 class SurgePlot(StrEnum):
@@ -211,40 +202,6 @@ def ratio(
     deliver("ratio", results, leg, as_json, csv, figure, ratio_window_chart)
 
 
-@app.command(short_help="The position loop: gains, margins, steps.")
-@guarded
-def loop(
-    design: DesignPath,
-    sets: SetOption = None,
-    leg: LegOption = None,
-    as_json: JsonOption = False,
-    csv: CsvOption = None,
-    figure: FigureOption = None,
-    plot: Annotated[LoopPlot, typer.Option("--plot", help="What --figure draws.")] = LoopPlot.bode,
-) -> None:
-    """The position loop: gains, stability margins, step response.
-
-    Gain margin [dB], phase margin [deg], delay margin [ms] and crossover [Hz] of each loop, from the exact sampled
-    model; dead time, settling [ms] and overshoot [%] of a simulated step with friction and lost motion.
-
-    \b
-    Example:
-      valvectl loop hover-rig.toml --leg fuel --figure step.pdf --plot step
-    """
-    figure_name(figure)
-    loaded = load_design(design, sets, simulates=True)
-    with status():
-        results = {name: loaded.loop(name) for name in legs_of(leg)}
-    from valvectl.review import figures
-
-    drawing: dict[LoopPlot, Callable[[Any], Any]] = {
-        LoopPlot.bode: figures.bode,
-        LoopPlot.nyquist: figures.nyquist,
-        LoopPlot.step: figures.step,
-    }
-    deliver("loop", results, leg, as_json, csv, figure, drawing[plot])
-
-
 @app.command(short_help="How finely flow can be set.")
 @guarded
 def resolution(
@@ -312,6 +269,8 @@ def throttle(
 cli_valves.register(app)
 cli_actuator.register(app)
 cli_power.register(app)
+cli_timing.register(app)
+cli_servo.register(app)
 cli_explain.register(app)
 
 

@@ -26,7 +26,7 @@ from valvectl.cli_common import (
 
 def register(app: typer.Typer) -> None:
     """Give the verbs to the command line."""
-    app.command(short_help="Torque demand; margins by every rule.")(torque)
+    app.command(short_help="Stem torque and margin by a named rule.")(torque)
     app.command(short_help="Teeth of a gear stage of your own.")(gear)
     app.command(short_help="Motors and gearboxes out of a catalogue.")(motors)
 
@@ -49,13 +49,15 @@ def motors(
         typer.Option(
             "--motors",
             metavar="FILE",
-            help="Motors (CSV, units in the head); without it invented ones.",
+            help="Motors (CSV or TOML, units in the head); without it invented ones.",
             show_default=False,
         ),
     ] = None,
     gear_file: Annotated[
         Path | None,
-        typer.Option("--gears", metavar="FILE", help="Gearboxes (CSV); without it invented ones.", show_default=False),
+        typer.Option(
+            "--gears", metavar="FILE", help="Gearboxes (CSV or TOML); without it invented ones.", show_default=False
+        ),
     ] = None,
     kind: Annotated[
         MotorChoice | None, typer.Option("--kind", help="Only this kind of motor.", show_default=False)
@@ -141,10 +143,11 @@ def torque(
     csv: CsvOption = None,
     figure: FigureOption = None,
 ) -> None:
-    """Torque demand of a valve at named corners [N m], and its margins by every named rule [%], each with its clause.
+    """Can the actuator turn the valve on its worst day: torque needed at named corners, and the margin by a named rule.
 
-    Before and after the gears; contributions with their factors; whether friction counts as measured. A rule named in the
-    design (requirements.torque_rule) becomes a row of check.
+    Breakaway and running torque [N m] both ways, warm to cold, rested and under pressure; demand by kind with the rule's
+    factors; margin [%] before and after the gears, at rest and in the fastest move; the same valve by every rule. A rule
+    named in the design (requirements.torque_rule) sets the limit of check's row.
 
     \b
     Example:
@@ -153,7 +156,7 @@ def torque(
     figure_name(figure)
     loaded = load_design(design, sets)
     with status():
-        results = {name: loaded.torque_demand(name) for name in legs_of(leg)}
-    from valvectl.review.figures import torque_demand_chart
+        results = {name: loaded.torque(name) for name in legs_of(leg)}
+    from valvectl.review.figures import torque_envelope_chart
 
-    deliver("torque", results, leg, as_json, csv, figure, torque_demand_chart)
+    deliver("torque", results, leg, as_json, csv, figure, torque_envelope_chart)

@@ -14,65 +14,10 @@ from valvectl.review.wording import number, signed
 
 if TYPE_CHECKING:
     from valvectl.studies.power_loss_result import PowerLossResult
-    from valvectl.studies.torque_demand import TorqueDemand
 
 
 def _or(value: float, text: str, none: str) -> str:
     return text if math.isfinite(value) else none
-
-
-def torque(result: TorqueDemand, out: Console) -> None:
-    """Print a result of ``torque``."""
-    first = next(iter(result.corners)).at_ends(result.angle)
-    rows = [[c.name, *(number(v, 3) for v in c.at_ends(result.angle).values())] for c in result.corners]
-    heads = ("corner", *(name.replace(" to ", " to\n") for name in first))
-    out.print(table(heads, rows, title=f"Stem torque, {result.leg} leg [N m]: at shut, between, at open; both ways"))
-    out.print()
-    shares = result.rules[result.chosen or "AIAA S-114"]
-    for place, at in (("at the stem, after the gears", shares.stem), ("at the motor shaft, before them", shares.shaft)):
-        rows = [
-            [s.name, "yes" if s.measured else "no", number(s.bare, 3), number(s.divided_by, 3), number(s.factor, 3),
-             number(s.required, 3)]
-            for s in at.shares
-        ]  # fmt: skip
-        rows.append(["required", "", "", "", "", number(at.required, 3)])
-        rows.append(["available", "", "", "", "", number(at.available, 3)])
-        heads = ("contribution", "measured", "bare\n[N m]", "held\nfactor", "rule's\nfactor", "required\n[N m]")
-        out.print(table(heads, rows, left=2, title=f"{at.rule.name}, {place}"))
-        out.print()
-    rows = []
-    for name, by in result.rules.items():
-        wanted = by.stem.rule.dynamic_margin
-        rows.append(
-            [
-                f"{name} (named)" if name == result.chosen else name,
-                number(by.stem.required, 3),
-                f"{100.0 * by.stem.margin:+.0f}",
-                f"{100.0 * by.shaft.margin:+.0f}",
-                "-" if wanted is None else f"{100.0 * by.stem.dynamic_margin:+.0f} of {100.0 * wanted:.0f}",
-                "met" if by.smaller >= 0.0 and by.stem.dynamic_met is not False else "missed",
-            ]
-        )
-    heads = ("rule", "required\n[N m]", "after\ngears [%]", "before\ngears [%]", "dynamic\n[%]", "verdict")
-    title = f"Margins by every rule; {result.stem_available:.3g} N m available at the stem"
-    out.print(table(heads, rows, title=title, words=("verdict",)))
-    out.print(
-        Text(
-            f"{result.current:.3g} A at {result.bus_voltage:.3g} V: end of discharge, both drives pulling, hot, cold grease, "
-            f"breakaway efficiency; {len(result.moved)} toleranced inputs at their adverse bound. Friction counts as "
-            f"{'measured' if result.measured else 'NOT measured'}: {result.measured_why}."
-        )
-    )
-    rule = shares.stem.rule
-    out.print(Text(f"{rule.name}: {rule.title}. {rule.clause}; {rule.certainty}. {rule.note}"))
-    if not result.chosen:
-        out.print(
-            Text('No rule is named: check holds the plain margin alone. Name one: requirements.torque_rule = "..."')
-        )
-    out.print(
-        Text("caution: a valve that does not break loose leaves one propellant without the other", style="yellow")
-    )
-    out.print()
 
 
 def power_loss(result: PowerLossResult, out: Console) -> None:

@@ -139,6 +139,17 @@ def motors(result: CatalogueResult, out: Console) -> None:
                 "Order: mean place between best (0) and worst (1) of the front, equal weights."
             )
         )
+    if result.front:
+        told = "; ".join(result.close[:4]) + (
+            f"; {len(result.close) - 4} more (--json)" if len(result.close) > 4 else ""
+        )
+        out.print(
+            Text(
+                f"Close call: {told}."
+                if result.close
+                else "One percent on any one input neither fails one of the first five nor changes who is first."
+            )
+        )
     out.print(
         Text(
             f"{len(result.motor)} combinations, {hold} hold every check, {len(result.front)} on the front; "

@@ -9,7 +9,9 @@ import numpy as np
 from rich.console import Console
 from rich.text import Text
 
+from valvectl import cli_tables_loop
 from valvectl.cli_print import SETTINGS_SHOWN, table
+from valvectl.cli_tables_control import gains
 from valvectl.design.schema import LEGS
 from valvectl.review.report_resolution import FIX_HEAD, coarse_words, fix_rows, no_help, offset_rows
 from valvectl.review.wording import number, signed
@@ -38,13 +40,7 @@ def loop(result: LoopResult, out: Console) -> None:
     ]
     head = ("loop", "stable", "gain [dB]", "phase [deg]", "crossover [Hz]", "delay [ms]", "peak |S|")
     out.print(table(head, rows, title=f"Stability margins, {result.leg} leg"))
-    g = result.gains
-    source = "tuned here" if result.tuned else "from the design file"
-    out.print(
-        f"Gains, {source}: Kp {number(g.position)} 1/s, Kv {number(g.speed)} A s/rad, "
-        f"Kiv {number(g.speed_integral)} 1/s, Kc {number(g.current)} V/A, Kic {number(g.current_integral)} 1/s. "
-        f"Bandwidth {number(result.bandwidth / (2.0 * math.pi), 3)} Hz."
-    )
+    gains(result.gains, result.tuned, result.bandwidth, out)
     steps = [
         [
             way,
@@ -61,6 +57,8 @@ def loop(result: LoopResult, out: Console) -> None:
     head = ("step", "size [deg]", "dead [ms]", "t63 [ms]", "over [%]", "settled [ms]", "left [%]")
     out.print(table(head, steps, title=f"Simulated steps, {result.leg} leg"))
     out.print()
+    if result.detail is not None:
+        cli_tables_loop.detail(result.detail, result.leg, out)
 
 
 def resolution(answer: ResolutionAnswer, out: Console) -> None:

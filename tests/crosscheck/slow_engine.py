@@ -169,6 +169,8 @@ def _leg_rates(machine: Machine, leg: LegMachine, smoothing: float) -> Callable[
         raise ValueError("the slow solution knows no mesh losses")
     if smoothing <= 0.0 and (leg.running.any() or leg.breakaway.any()):
         raise ValueError("friction of the stem needs a smoothing speed")
+    if leg.running_closing is not None or leg.breakaway_closing is not None:
+        raise ValueError("the slow solution knows one friction for both directions")
     curve = leg.characteristic
     grid = curve.start + np.arange(curve.c.size) / curve.per_step
     flow_grid = np.arange(leg.up_loss.size) / leg.loss_per_step

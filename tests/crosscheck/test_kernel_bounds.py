@@ -18,10 +18,13 @@ from typing import Any
 import numpy as np
 import pytest
 
+from valvectl.parts.controller_more import BACK_CALCULATION, CLAMPED, PID, STATE_FEEDBACK, ControllerMore
+from valvectl.parts.controller_state import MOST_PAST
 from valvectl.plant import layout as ix
 from valvectl.plant.machine import Machine
 from valvectl.plant.schedule import commands
 from valvectl.plant.simulate import LegTrace, simulate, time_grid
+from valvectl.servo.tune import gains_of
 
 LEGS: tuple[Any, ...] = ("oxidizer", "fuel")
 SAME = 1e-12
@@ -33,6 +36,8 @@ ROUNDINGS = 100.0
 stem's speed, by those of its angle as the stiff gears turn them into speed in a step; the valve's drop, by those of the
 flow as the column's inertance turns them into pressure in a step."""
 MOST_PERIODS = ix.RING - 2
+OWN_GAINS = ("structures", "cascade with all")
+"""Runs with gains worked out for them."""
 
 
 def slowest_loops(machine: Machine) -> Machine:
@@ -75,6 +80,51 @@ def other_periods(machine: Machine) -> Machine:
     )
 
 
+def structures(machine: Machine) -> Machine:
+    """A PID with everything beside a state feedback that remembers as many outputs as it can."""
+    fed = {"feedforward_acceleration": 1.0, "feedforward_friction": 1.0, "friction_current": 0.8}
+    machine = machine.with_servo(
+        "oxidizer", more=ControllerMore(PID, BACK_CALCULATION, notch_frequency=150.0, weight=0.6, **fed)
+    )
+    period = machine.legs["fuel"].servo.speed_period
+    return machine.with_servo(
+        "fuel",
+        position_period=period,
+        position_delay=10.6 * period,
+        more=ControllerMore(STATE_FEEDBACK, CLAMPED, bandwidth=12.0, **fed),
+    )
+
+
+def cascade_with_all(machine: Machine) -> Machine:
+    """Both cascades with feed-forward, notch and dead zone."""
+    fed = {"feedforward_acceleration": 1.0, "feedforward_friction": 1.0, "friction_current": 0.8}
+    for name in LEGS:
+        machine = machine.with_servo(
+            name, more=ControllerMore(anti_windup=BACK_CALCULATION, notch_frequency=200.0, dead_zone=0.01, **fed)
+        )
+    return machine
+
+
+def sampled_otherwise(machine: Machine) -> Machine:
+    """Offsets, observer, lags of all sensors, jitter of all loops, trim from the stem on one leg."""
+    for name in LEGS:
+        machine = machine.with_servo(
+            name,
+            speed_offset=125e-6,
+            current_offset=25e-6,
+            observer_bandwidth=900.0,
+            position_sensor_lag=80e-6,
+            speed_sensor_lag=50e-6,
+            current_sensor_lag=30e-6,
+            position_jitter=200e-6,
+            speed_jitter=90e-6,
+            current_jitter=12e-6,
+        )
+    return machine.with_servo(
+        "fuel", position_on_motor=True, trim_gain=3.0, trim_limit=0.02, trim_count=1e-4, trim_sensor_lag=1e-4
+    )
+
+
 def jobs(design: Any) -> list[tuple[str, dict[str, Any]]]:
     """Names and arguments of ``simulate``."""
     a = design.analysis
@@ -85,6 +135,9 @@ def jobs(design: Any) -> list[tuple[str, dict[str, Any]]]:
         "choking": choking(a.machine),
         "slowest": slowest_loops(a.machine),
         "periods": other_periods(a.machine),
+        "structures": structures(a.machine),
+        "cascade with all": cascade_with_all(a.machine),
+        "sampling": sampled_otherwise(a.machine),
     }.items():
         start = a.schedule.points[-1]
         out.append(
@@ -92,7 +145,7 @@ def jobs(design: Any) -> list[tuple[str, dict[str, Any]]]:
                 name,
                 {
                     "machine": machine,
-                    "gains": a.gains,
+                    "gains": {leg: gains_of(machine.legs[leg].servo) for leg in LEGS} if name in OWN_GAINS else a.gains,
                     "command": commands(machine, a.schedule, profile, 0.02),
                     "start": start,
                     "duration": 0.02,
@@ -108,6 +161,12 @@ def jobs(design: Any) -> list[tuple[str, dict[str, Any]]]:
     command = {name: np.full(3, a.schedule.points[-1].legs[name].angle + 0.1) for name in LEGS}
     out.append(("stop", {**out[0][1], "machine": stopped, "command": command}))
     return out
+
+
+def test_the_longest_memory_is_met(design: Any) -> None:
+    """One of the runs fills every past output that the arrays hold."""
+    machine = structures(design.analysis.machine)
+    assert len(gains_of(machine.legs["fuel"].servo).outer.past) == MOST_PAST
 
 
 @pytest.fixture(scope="module")
@@ -136,7 +195,7 @@ def plain(design: Any, tmp_path_factory: pytest.TempPathFactory) -> dict[str, An
     return {name: (arguments, *results[name]) for name, arguments in wanted}
 
 
-@pytest.mark.parametrize("name", ["example", "choking", "slowest", "periods", "stop"])
+@pytest.mark.parametrize("name", ["example", "choking", "slowest", "periods", "sampling", *OWN_GAINS, "stop"])
 def test_plain_and_compiled_kernel_agree(plain: dict[str, Any], name: str) -> None:
     arguments, expected, _ = plain[name]
     trace = simulate(**arguments)

@@ -47,6 +47,8 @@ class FakeDesign:
     def loop(self, leg: str) -> Any:
         return self.review.studies["loop"][leg]
 
+    loop_in_full = loop
+
     def resolution(self) -> Any:
         return self.review.studies["resolution"]
 

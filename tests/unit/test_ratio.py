@@ -200,8 +200,21 @@ def test_no_ratio_meets_all():
     assert result.recommended is None
     assert result.closed_below == result.closed_above == ""
     assert "No ratio from" in result.reason
-    assert "Ratio alone does not mend it" in result.reason
+    assert "static torque margin fails at every one" in result.reason  # 4000 % is out of reach of the whole sweep
+    assert "Without it" in result.reason
     assert "nan" not in result.reason
+
+
+def test_checks_that_exclude_each_other_name_the_least_bad_ratio():
+    """900 % of margin holds at high ratios alone, where speed does not: the fewest fail at the border of one of the two."""
+    result = rig().with_values({"requirements.torque_margin": 9.0}).ratio("fuel")
+    assert result.window is None
+    assert "fewest fail at" in result.reason
+    assert "Ratio alone does not mend it" in result.reason
+    place = float(result.reason.split("fewest fail at ")[1].split(":")[0])
+    j = int(np.argmin(np.abs(result.ratio - place)))
+    failing = np.sum([np.logical_not(c.ok) for c in result.checks], axis=0)
+    assert failing[j] == failing.min() == 1
 
 
 def test_sweep_and_optimum():

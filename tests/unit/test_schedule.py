@@ -14,8 +14,9 @@ import valvectl
 from valvectl.design.schema import LEGS
 from valvectl.errors import NoBalanceError
 from valvectl.plant.balance import solve
+from valvectl.plant.command import stretches
 from valvectl.plant.schedule import build_schedule, commands, limit_rate, throttle_at
-from valvectl.studies.throttle import schedule_point, stretches
+from valvectl.studies.throttle import schedule_point
 
 RIG = Path(__file__).parents[2] / "designs" / "hover-rig.toml"
 

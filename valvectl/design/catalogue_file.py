@@ -1,29 +1,25 @@
-"""Catalogues of motors and gearboxes: comma-separated files with the unit in each column's head.
+"""Catalogues of motors and gearboxes: what a row of the table (``catalogue_table``) means.
 
-Lines that begin with # are remarks. Every fault of a file is reported at once, with line and column. Data sheets' conventions
+Every fault of a file is reported at once, with line and column. Data sheets' conventions
 (volt of a speed constant, ampere of a torque constant and of the peak current) are stated a row and turned into the model's by
 ``parts.motor_ratings``; nothing is guessed.
 """
 
 from __future__ import annotations
 
-import csv
 import math
-import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal, get_args
+from typing import Any, Literal, get_args
 
+from valvectl.design.catalogue_table import Column, Row, read_table
 from valvectl.errors import DesignError, Fault
 from valvectl.parts import motor_ratings, stepper
 from valvectl.parts.motor_ratings import RPM, CurrentConvention, EmfConvention
 
 DEMO = Path(__file__).parents[1] / "catalogue"
 """Folder of the invented catalogue that ships with the package."""
-LARGEST_FILE, MOST_ROWS = 4_000_000, 2000
-"""Bytes and rows that are read at most."""
-
 MotorKind = Literal["brushed", "brushless", "stepper"]
 
 _NUMBER = {"-": 1.0}
@@ -37,19 +33,6 @@ _COST = {"EUR": 1.0, "USD": 1.0, "-": 1.0}
 _SPEED_CONSTANT = {"rpm/V": RPM, "rad/(s V)": 1.0}
 _TORQUE_CONSTANT = {"N m/A": 1.0, "mN m/A": 1e-3}
 _OHM, _HENRY = {"ohm": 1.0, "mohm": 1e-3}, {"H": 1.0, "mH": 1e-3, "uH": 1e-6}
-
-
-@dataclass(frozen=True)
-class Column:
-    """A column of numbers."""
-
-    units: Mapping[str, float]
-    """Unit in the head -> factor to SI."""
-    low: float
-    high: float
-    """Range allowed, SI, ends included."""
-    needed: bool = True
-    """Whether every row must have it; a cell that is not needed may be empty."""
 
 
 _MOTOR_COLUMNS: dict[str, Column] = {
@@ -69,6 +52,7 @@ _MOTOR_COLUMNS: dict[str, Column] = {
     "teeth": Column(_NUMBER, 4.0, 400.0, needed=False),
     "holding_torque": Column(_TORQUE, 1e-4, 1e3, needed=False),
     "detent_torque": Column(_TORQUE, 0.0, 1e2, needed=False),
+    "pull_out_voltage": Column({"V": 1.0}, 1.0, 400.0, needed=False),
 }
 _GEAR_COLUMNS: dict[str, Column] = {
     "ratio": Column(_NUMBER, 1.0, 2000.0),
@@ -82,6 +66,9 @@ _GEAR_COLUMNS: dict[str, Column] = {
     "mass": Column(_MASS, 1e-4, 1e3),
     "cost": Column(_COST, 0.0, 1e6, needed=False),
 }
+_CURVE = {"rpm: N m": (RPM, 1.0), "rpm: mN m": (RPM, 1e-3), "rpm: N cm": (RPM, 1e-2)}
+_MOTOR_CURVES = {"pull_out": _CURVE}
+"""Curves in one cell: speed, colon, torque; the points apart by semicolons."""
 _MOTOR_WORDS: dict[str, tuple[str, ...]] = {
     "kind": get_args(MotorKind),
     "volt_is": get_args(EmfConvention),
@@ -116,6 +103,10 @@ class CatalogueMotor:
     teeth: float = math.nan
     """Rotor teeth of a stepper."""
     detent_torque: float = 0.0
+    pull_out: tuple[tuple[float, float], ...] = ()
+    """Measured pull-out curve of a stepper: speed [rad/s], torque [N m]; empty: the ideal motor's, derated."""
+    pull_out_voltage: float = math.nan
+    """Supply at which it was measured [V]."""
 
 
 @dataclass(frozen=True)
@@ -136,108 +127,10 @@ class CatalogueGear:
     cost: float
 
 
-Row = dict[str, float | str | None]
-
-
-def _read(
-    path: Path, columns: Mapping[str, Column], words: Mapping[str, tuple[str, ...]]
-) -> tuple[list[tuple[int, Row]], list[Fault]]:
-    """Rows with their line as far as they can be read, and all faults."""
-    file = str(path)
-    try:
-        if path.stat().st_size > LARGEST_FILE:
-            raise DesignError(Fault(f"file is larger than {LARGEST_FILE // 1_000_000} MB", file=file))
-        text = path.read_bytes().decode("utf-8-sig")
-    except OSError as error:
-        raise DesignError(Fault(f"can not be read: {error.strerror or error}", file=file)) from None
-    except UnicodeDecodeError:
-        raise DesignError(Fault("is not UTF-8 text", file=file)) from None
-    faults: list[Fault] = []
-    lines = [(j, t) for j, t in enumerate(text.splitlines(), 1) if t.strip() and not t.lstrip().startswith("#")]
-    try:
-        cells = [[c.strip() for c in row] for row in csv.reader((t for _, t in lines), strict=True)]
-    except csv.Error as error:
-        raise DesignError(Fault(f"is no comma-separated table: {error}", file=file)) from None
-    if len(cells) != len(lines):
-        raise DesignError(Fault("a cell may not hold a line break", file=file))
-    if len(cells) < 2:
-        raise DesignError(Fault("holds no rows: a head with names and units, then one line a part", file=file))
-    if len(cells) > MOST_ROWS:
-        raise DesignError(Fault(f"holds more than {MOST_ROWS} rows", file=file))
-    head_line = lines[0][0]
-    texts = {"name": (), **words}
-    found: list[tuple[str, float, str]] = []
-    for cell in cells[0]:
-        parts = re.fullmatch(r"([a-z_]+)\s*(?:\[([^\]]*)\])?", cell)
-        name, unit = (parts[1], (parts[2] or "-").strip()) if parts else (cell, "")
-        factor = 1.0
-        if name in columns:
-            if unit not in columns[name].units:
-                allowed = ", ".join(columns[name].units)
-                faults.append(Fault(f"unit must be one of {allowed}", key=name, file=file, line=head_line, got=unit))
-            else:
-                factor = columns[name].units[unit]
-        elif name not in texts:
-            known = ", ".join([*texts, *columns])
-            faults.append(Fault(f"is no column; columns are {known}", key=name, file=file, line=head_line))
-        found.append((name, factor, unit))
-    names = [f[0] for f in found]
-    for name in sorted({n for n in names if names.count(n) > 1}):
-        faults.append(Fault("stands twice in the head", key=name, file=file, line=head_line))
-    for name in ("name", "kind", *(n for n, c in columns.items() if c.needed)):
-        if name not in names:
-            faults.append(Fault("column is missing", key=name, file=file, line=head_line))
-    if faults:
-        return [], faults
-    rows: list[tuple[int, Row]] = []
-    seen: dict[str, int] = {}
-    for (line, _), row in zip(lines[1:], cells[1:], strict=True):
-        if len(row) != len(found):
-            faults.append(Fault(f"needs {len(found)} cells as the head has", file=file, line=line, got=str(len(row))))
-            continue
-        read: Row = dict.fromkeys([*texts, *columns])
-        for (name, factor, unit), cell in zip(found, row, strict=True):
-            value, wrong = _cell(name, cell, factor, unit, columns, words)
-            read[name] = value
-            if wrong:
-                faults.append(Fault(wrong, key=name, file=file, line=line, got=cell[:40]))
-        label = str(read["name"])
-        if label in seen:
-            faults.append(Fault(f"the same name as in line {seen[label]}", key="name", file=file, line=line, got=label))
-        seen[label] = line
-        rows.append((line, read))
-    return rows, faults
-
-
-def _cell(
-    name: str, cell: str, factor: float, unit: str, columns: Mapping[str, Column], words: Mapping[str, tuple[str, ...]]
-) -> tuple[float | str | None, str]:
-    """A cell's value and what is wrong with it."""
-    if name not in columns:
-        if name == "name" and not (0 < len(cell) <= 60 and cell.isprintable()):
-            return cell, "a name of 1 to 60 printable characters is needed"
-        if words.get(name) and cell and cell not in words[name]:
-            return None, f"must be one of {', '.join(words[name])}"
-        if name == "kind" and not cell:
-            return None, "must not be empty"
-        return cell or None, ""
-    column = columns[name]
-    if not cell:
-        return None, "must not be empty" if column.needed else ""
-    try:
-        value = float(cell) * factor + (273.15 if unit == "degC" else 0.0)
-    except ValueError:
-        return None, "must be a number"
-    if not column.low <= value <= column.high:
-        shift = 273.15 if unit == "degC" else 0.0
-        return None, f"must be {(column.low - shift) / factor:.4g} to {(column.high - shift) / factor:.4g} {unit}"
-    return value, ""
-
-
 def read_motors(path: Path | None = None) -> tuple[CatalogueMotor, ...]:
     """Motors of a catalogue; without a path the invented one. DesignError with all faults."""
     path = DEMO / "motors.csv" if path is None else path
-    rows, faults = _read(path, _MOTOR_COLUMNS, _MOTOR_WORDS)
+    rows, faults = read_table(path, _MOTOR_COLUMNS, _MOTOR_WORDS, _MOTOR_CURVES)
     motors = []
     for line, row in rows:
 
@@ -257,7 +150,7 @@ def _number(row: Row, key: str, default: float = math.nan) -> float:
     return float(value) if isinstance(value, (int, float)) else default
 
 
-def _common(row: Row) -> dict[str, float]:
+def _common(row: Row) -> dict[str, Any]:
     keys = ("resistance", "inductance", "rotor_inertia", "max_speed", "winding_limit", "thermal_resistance", "mass")
     return {key: _number(row, key) for key in keys} | {
         "cost": _number(row, "cost"),
@@ -267,6 +160,9 @@ def _common(row: Row) -> dict[str, float]:
 
 def _direct(row: Row, fault: Callable[[str, str], None]) -> CatalogueMotor | None:
     """A motor with brushes or without from its row; the current is the model's."""
+    for key in ("pull_out", "pull_out_voltage"):
+        if row[key] is not None:
+            fault(key, "only a stepper has a pull-out curve; leave this empty")
     speed, torque = row["speed_constant"], row["torque_constant"]
     if (speed is None) == (torque is None):
         fault("speed_constant", "give one of speed_constant and torque_constant")
@@ -319,6 +215,12 @@ def _stepper(row: Row, fault: Callable[[str, str], None]) -> CatalogueMotor | No
     for key in ("speed_constant", "torque_constant"):
         if row[key] is not None:
             fault(key, "a stepper is given by its holding torque; leave this empty")
+    curve, volts = row["pull_out"], row["pull_out_voltage"]
+    if (curve is None) != (volts is None):
+        fault(
+            "pull_out_voltage",
+            "pull_out and pull_out_voltage belong together: a curve holds at the supply it was taken at",
+        )
     if missing or row["peak_current"] is None:
         return None
     return CatalogueMotor(
@@ -329,6 +231,8 @@ def _stepper(row: Row, fault: Callable[[str, str], None]) -> CatalogueMotor | No
         friction=0.0,
         teeth=_number(row, "teeth"),
         detent_torque=_number(row, "detent_torque", 0.0),
+        pull_out=curve if isinstance(curve, tuple) else (),
+        pull_out_voltage=_number(row, "pull_out_voltage"),
         **_common(row),
     )
 
@@ -336,7 +240,7 @@ def _stepper(row: Row, fault: Callable[[str, str], None]) -> CatalogueMotor | No
 def read_gears(path: Path | None = None) -> tuple[CatalogueGear, ...]:
     """Gearboxes of a catalogue; without a path the invented one. DesignError with all faults."""
     path = DEMO / "gears.csv" if path is None else path
-    rows, faults = _read(path, _GEAR_COLUMNS, {"kind": ()})
+    rows, faults = read_table(path, _GEAR_COLUMNS, {"kind": ()})
     for line, row in rows:
         if _number(row, "static_efficiency") > _number(row, "efficiency"):
             faults.append(Fault("must not be above efficiency", key="static_efficiency", file=str(path), line=line))

@@ -13,11 +13,13 @@ from valvectl.design.quantities import (
     ABSOLUTE_PRESSURE,
     ANGLE,
     FRACTION,
+    FREQUENCY,
     LENGTH,
     TEMPERATURE,
     TIME,
     show,
 )
+from valvectl.design.sampling_rules import sampling_checks
 from valvectl.design.schema import LEGS
 from valvectl.design.supply_rules import flight_checks, supply_checks, warming_checks
 from valvectl.errors import RangeError
@@ -35,6 +37,8 @@ LONGEST_POSITION_PERIOD = 0.02
 closed-loop bandwidth of some 5 to 20 Hz, and a sampled loop wants at least some ten samples a period of that."""
 LONGEST_DELAY = 8
 """Longest delay of a loop in sample periods. Common practice, no source: a loop with more is not worth closing."""
+NOTCH_SHARE = 0.45
+"""Highest centre of a notch over the sample rate; at half of it nothing is left to be cut out."""
 LARGEST_LOAD_FACTOR = 20.0
 """Largest acceleration along the line over standard gravity; more is taken for a slip of the pen."""
 TEMPERATURES = (10.0, 1000.0)
@@ -49,6 +53,10 @@ def cross_checks(get: Get) -> Iterator[tuple[str, str]]:
         if delay is not None and step is not None and delay < step:
             yield f"must not be below simulation.step ({show(step, TIME)})", f"engine.combustion.{name}"
     yield from flight_checks(get)
+    shapes = [get(f"legs.{leg}.controller.command_shape") for leg in LEGS]
+    if get("throttle.rate_matched") and None not in shapes and shapes[0] != shapes[1]:
+        said = f"(now {shapes[0]} and {shapes[1]})"
+        yield f"needs one command_shape in both legs' controllers {said}", "throttle.rate_matched"
     for leg in LEGS:
         at = f"legs.{leg}"
         yield from _feed(get, at)
@@ -58,6 +66,7 @@ def cross_checks(get: Get) -> Iterator[tuple[str, str]]:
         yield from _valve(get, f"{at}.valve")
         yield from _actuator(get, f"{at}.actuator")
         yield from _controller(get, at)
+        yield from sampling_checks(get, at)
 
 
 def _feed(get: Get, at: str) -> Iterator[tuple[str, str]]:
@@ -103,6 +112,9 @@ def _valve(get: Get, at: str) -> Iterator[tuple[str, str]]:
         yield f"angles must lie within the travel, {travel}", f"{at}.flow.angle"
     if torque and (torque[0] > closed + ANGLE_SLACK or torque[-1] < opened - ANGLE_SLACK):
         yield f"angles must cover the travel, {travel}", f"{at}.torque.angle"
+    zone = get(f"{at}.torque.model.seat_zone")
+    if zone is not None and 2.0 * zone >= opened - closed:
+        yield f"twice the zone must be less than the travel, {travel}", f"{at}.torque.model.seat_zone"
 
 
 def _actuator(get: Get, at: str) -> Iterator[tuple[str, str]]:
@@ -128,6 +140,7 @@ def _controller(get: Get, leg: str) -> Iterator[tuple[str, str]]:
         if delay is not None and limit and delay > LONGEST_DELAY * limit * (1.0 + 1e-9):
             longest = show(LONGEST_DELAY * limit, TIME)
             yield f"must be at most {LONGEST_DELAY} sample periods ({longest})", f"{at}.{loop}_delay"
+    yield from _notch(get, at, period)
     resistance = get(f"{leg}.actuator.motor.resistance")
     inductance = get(f"{leg}.actuator.motor.inductance")
     if period["current"] and resistance and inductance and resistance > 0.0 and inductance > 0.0:
@@ -144,6 +157,19 @@ def _controller(get: Get, leg: str) -> Iterator[tuple[str, str]]:
             f"{show(LONGEST_POSITION_PERIOD, TIME)}"
         )
         yield message, f"{at}.position_period"
+
+
+def _notch(get: Get, at: str, period: dict[str, Any]) -> Iterator[tuple[str, str]]:
+    loop = "speed" if get(f"{at}.structure") == "cascade" else "position"
+    centre, width, sample = get(f"{at}.notch_frequency"), get(f"{at}.notch_width"), period[loop]
+    if centre and sample:
+        most = NOTCH_SHARE / sample / max(1.0, width or 0.0)
+        if centre > most * (1.0 + 1e-9):
+            why = f"{NOTCH_SHARE:g} of the {loop} loop's sample rate{', notch_width counted in' if (width or 0.0) > 1.0 else ''}"
+            yield f"must be at most {show(most, FREQUENCY)}: {why}", f"{at}.notch_frequency"
+    tracking = get(f"{at}.tracking_time")
+    if tracking is not None and sample and tracking < sample * (1.0 - 1e-9):
+        yield f"must not be below {loop}_period ({show(sample, TIME)})", f"{at}.tracking_time"
 
 
 def _is_multiple(long: float, short: float) -> bool:

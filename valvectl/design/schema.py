@@ -20,6 +20,7 @@ from valvectl.design.schema_gas import Purge
 from valvectl.design.schema_power import Battery, Duty, Fuse
 from valvectl.design.schema_requirements import Requirements
 from valvectl.design.schema_supply import Flight
+from valvectl.design.schema_torque import TorqueModel
 from valvectl.design.schema_valve import FlowTable, PortModel, StemTorque, Valve
 
 SCHEMA = "valvectl-design-1"
@@ -30,7 +31,7 @@ __all__ = [
     "LEGS", "SCHEMA", "Actuator", "Battery", "CStarTable", "Combustion", "Controller", "DesignData", "Duty", "Encoder",
     "Engine", "Fitting", "Flight", "FlowTable", "Fuse", "Gains", "GearStage", "Injector", "Jacket", "Leg", "LegName", "Legs",
     "Line", "Liquid", "Location", "Manifold", "Motor", "Part", "PortModel", "ProfilePoint", "Requirements", "Simulation",
-    "Start", "StemTorque", "Tank", "Throttle", "Valve",
+    "Start", "StemTorque", "Tank", "Throttle", "TorqueModel", "Valve",
 ]  # fmt: skip
 
 
@@ -79,6 +80,10 @@ class Throttle(Part):
     profile: tuple[ProfilePoint, ...] = Field(min_length=2, max_length=1000, description="corners, in order of time")
     schedule_points: int = Field(
         default=31, ge=2, le=1001, description="entries of the table throttle to angles in the engine computer"
+    )
+    rate_matched: bool = Field(
+        default=False,
+        description="each change of throttle takes both valves the same time, as long as the slower one needs",
     )
 
     @model_validator(mode="after")

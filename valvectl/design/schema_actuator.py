@@ -36,6 +36,7 @@ from valvectl.design.quantities import (
     Voltage,
 )
 from valvectl.design.schema_base import Part, refuse
+from valvectl.design.schema_controller import ControllerBase
 from valvectl.design.schema_gears import OwnStage
 
 Location = Literal["motor", "stem"]
@@ -119,6 +120,9 @@ class Encoder(Part):
     accuracy: Angle = Field(
         default=0.0, ge=0.0, description="error bound of the angle, plus or minus, after calibration"
     )
+    lag: Time = Field(
+        default=0.0, ge=0.0, le=0.05, description="time constant of sensor and electronics ahead of the sampler"
+    )
 
 
 class ReturnSpring(Part):
@@ -162,6 +166,10 @@ class Actuator(Part):
     speed_encoder: Encoder | None = Field(
         default=None, description="sensor of the speed loop; by default the position encoder"
     )
+    stem_encoder: Encoder | None = Field(
+        default=None,
+        description="second sensor, on the stem, for controller.stem_trim with the position encoder on the motor",
+    )
     current_limit: Current = Field(gt=0.0, description="limit of the motor current, set in the drive")
     duty_limit: Fraction = Field(default=0.95, gt=0.0, le=1.0, description="largest motor voltage over bus voltage")
     harness_resistance: Resistance = Field(ge=0.0, description="battery to this drive, out and back")
@@ -198,10 +206,9 @@ class Gains(Part):
     current_integral: Rate = Field(ge=0.0, description="integral of the current loop: 1 / integral time")
 
 
-class Controller(Part):
-    """The sampled cascade: position P, speed PI, current PI; each at its own period with its own delay."""
+class Controller(ControllerBase):
+    """The sampled controller: loops at their own periods with their own delays, by default position P, speed PI, current PI."""
 
-    structure: Literal["cascade"] = Field(description="cascade: position P, speed PI, current PI")
     position_period: Time = Field(gt=0.0, le=0.2, description="sample period of the position loop")
     position_delay: Time = Field(ge=0.0, description="position sampled to speed set-point in force: computing and bus")
     speed_period: Time = Field(gt=0.0, le=0.2, description="sample period of the speed loop")
@@ -226,4 +233,41 @@ class Controller(Part):
         ge=0.0,
         le=math.radians(5.0),
         description="smallest change of stem angle that the position command's message can carry; 0: finer than matters",
+    )
+    speed_offset: Time = Field(
+        default=0.0, ge=0.0, description="first sample of the speed loop after the position loop's"
+    )
+    current_offset: Time = Field(
+        default=0.0, ge=0.0, description="first sample of the current loop after the position loop's"
+    )
+    position_sense_delay: Time = Field(
+        default=0.0, ge=0.0, description="part of position_delay from the sensor's latch to the controller"
+    )
+    position_bus_delay: Time = Field(
+        default=0.0, ge=0.0, description="part of position_delay on the bus to the drive; the rest is computing"
+    )
+    speed_sense_delay: Time = Field(default=0.0, ge=0.0, description="the same part of speed_delay")
+    speed_bus_delay: Time = Field(default=0.0, ge=0.0, description="the same part of speed_delay")
+    current_sense_delay: Time = Field(default=0.0, ge=0.0, description="the same part of current_delay")
+    current_bus_delay: Time = Field(default=0.0, ge=0.0, description="the same part of current_delay")
+    position_jitter: Time = Field(default=0.0, ge=0.0, description="position_delay varies by plus or minus this")
+    speed_jitter: Time = Field(default=0.0, ge=0.0, description="speed_delay varies by plus or minus this")
+    current_jitter: Time = Field(default=0.0, ge=0.0, description="current_delay varies by plus or minus this")
+    current_sensor_lag: Time = Field(
+        default=0.0, ge=0.0, le=0.01, description="time constant of the current measurement ahead of its sampler"
+    )
+    speed_from: Literal["difference", "observer"] = Field(
+        default="difference", description="measured speed from encoder differences, or from a tracking observer"
+    )
+    observer_bandwidth: Rate | None = Field(
+        default=None, gt=0.0, description="natural frequency of the tracking observer, radians a second"
+    )
+    observer_damping: Number = Field(default=1.0, ge=0.3, le=3.0, description="damping ratio of the tracking observer")
+    stem_trim: Rate = Field(
+        default=0.0,
+        ge=0.0,
+        description="rate at which the stem encoder's error is added to the command of a position loop on the motor",
+    )
+    stem_trim_limit: Angle = Field(
+        default=math.radians(2.0), gt=0.0, le=math.radians(20.0), description="largest trim, plus or minus"
     )

@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 import math
+from typing import Literal
 
 from pydantic import Field, model_validator
 
 from valvectl.design.quantities import Angle, Fraction, Number, Time
 from valvectl.design.schema_base import Part, refuse
-from valvectl.parts.torque_rule_table import RULES
+from valvectl.parts.torque_rule_table import PHASES, RULES
+
+TorqueRule = Literal[
+    "ECSS-E-ST-33-01C", "AIAA S-114", "NASA-STD-5017", "GSFC-STD-7000", "industrial 1.25", "industrial 1.5", "team"
+]
+Phase = Literal["concept", "preliminary design", "critical design", "tested"]
 
 
 class Requirements(Part):
@@ -59,21 +65,23 @@ class Requirements(Part):
     torque_margin: Fraction = Field(
         default=1.0, ge=0.0, description="torque available over torque needed, less one, worst corner, at least"
     )
-    torque_rule: str | None = Field(
+    torque_rule: TorqueRule | None = Field(
+        default=None, description="named rule for the torque margins in place of torque_margin; by default that alone"
+    )
+    torque_phase: Phase | None = Field(
+        default=None, description="phase of the project, for a rule whose factors fall from phase to phase"
+    )
+    torque_factor_estimated: Number = Field(
+        default=3.0, ge=1.0, le=10.0, description="torque_rule team: factor on torques that were not measured"
+    )
+    torque_factor_measured: Number = Field(
+        default=2.0, ge=1.0, le=10.0, description="torque_rule team: factor on torques measured at their worst"
+    )
+    dynamic_torque_margin: Fraction | None = Field(
         default=None,
-        max_length=60,
-        description="named margin rule to hold the actuator to besides torque_margin; valvectl torque lists them",
-    )
-    torque_rule_margin: Fraction = Field(
-        default=0.0,
         ge=0.0,
-        description="torque available over torque required by torque_rule, less one, before and after the gears, at least",
-    )
-    torque_dynamic_margin: Fraction = Field(
-        default=0.25,
-        ge=0.0,
-        description="torque left at the commanded speed over that needed to accelerate, less one, at least; assessed where "
-        "torque_rule asks for one",
+        description="torque left for acceleration over that needed, less one, at least; by default what torque_rule "
+        "states, and not assessed without it",
     )
     stroke_time: Time = Field(default=0.5, gt=0.0, description="full stroke from stop to stop, at most")
     gain_margin: Number = Field(default=6.0, gt=0.0, description="gain margin [dB], at least")
@@ -108,6 +116,22 @@ class Requirements(Part):
 
     @model_validator(mode="after")
     def _rule(self) -> Requirements:
-        if self.torque_rule is not None and self.torque_rule not in RULES:
-            raise refuse("torque_rule", "must be one of " + "; ".join(f'"{name}"' for name in RULES))
+        given = self.model_fields_set
+        name, phase = self.torque_rule, self.torque_phase
+        if name is not None and "torque_margin" in given:
+            raise refuse(
+                "torque_margin",
+                f"give torque_rule or torque_margin, not both: {name} brings its own factors, and none is taken twice",
+            )
+        if phase is not None and (name is None or name not in PHASES):
+            raise refuse("torque_phase", f"only {' and '.join(PHASES)} as torque_rule have phases")
+        phases = PHASES.get(name or "")
+        if phases and (name not in RULES if phase is None else phase not in phases):
+            words = ", ".join(phases)
+            raise refuse("torque_phase", f"{name} needs a phase of the project: {words}")
+        for key in ("torque_factor_estimated", "torque_factor_measured"):
+            if key in given and name != "team":
+                raise refuse(key, 'only torque_rule = "team" takes factors of its own')
+        if self.torque_factor_measured > self.torque_factor_estimated:
+            raise refuse("torque_factor_measured", "must not be above torque_factor_estimated")
         return self

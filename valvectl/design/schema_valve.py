@@ -14,10 +14,13 @@ from valvectl.design.quantities import (
     Inertia,
     Length,
     Number,
+    RotaryDamping,
+    Stiffness,
     Torque,
     TorquePerPressure,
 )
 from valvectl.design.schema_base import SINGLE, Part, refuse
+from valvectl.design.schema_torque import TorqueModel
 
 PortShape = Literal["cock", "round", "v", "equal percentage", "linear", "quick opening"]
 """Shapes of a port model."""
@@ -149,11 +152,34 @@ class PortModel(Part):
 
 
 class StemTorque(Part):
-    """Torque that the stem needs, warm, without pressure, against opening; and what raises it."""
+    """Torque that the stem needs against opening, and what raises it: a table (warm, no pressure) or a maker's numbers."""
 
-    angle: tuple[Angle, ...] = Field(min_length=2, description="opening angles, rising, covering the travel")
-    running: tuple[Torque, ...] = Field(description="running torque at each angle, valve moving, warm, no pressure")
-    breakaway: tuple[Torque, ...] = Field(description="breakaway torque at each angle, from rest, warm, no pressure")
+    angle: tuple[Angle, ...] | None = Field(
+        default=None, min_length=2, description="opening angles, rising, covering the travel"
+    )
+    running: tuple[Torque, ...] | None = Field(
+        default=None, description="running torque at each angle, valve moving, warm, no pressure"
+    )
+    breakaway: tuple[Torque, ...] | None = Field(
+        default=None, description="breakaway torque at each angle, from rest, warm, no pressure"
+    )
+    running_closing: tuple[Torque, ...] | None = Field(
+        default=None, description="running torque at each angle while it closes; by default as while it opens"
+    )
+    breakaway_closing: tuple[Torque, ...] | None = Field(
+        default=None, description="breakaway torque at each angle when it closes; by default as when it opens"
+    )
+    model: TorqueModel | None = Field(default=None, description="a maker's numbers in place of the table")
+    includes_factor: Number = Field(
+        default=1.0,
+        ge=1.0,
+        le=10.0,
+        description="safety factor that the maker has put into these torques already; it is taken out",
+    )
+    includes_unknown_factor: bool = Field(
+        default=False,
+        description="true: the torques are said to hold a safety factor whose size is not known; no margin is judged then",
+    )
     pressure_slope: TorquePerPressure = Field(
         default=0.0,
         ge=0.0,
@@ -162,18 +188,27 @@ class StemTorque(Part):
     cold_factor: Number = Field(
         default=1.0, ge=1.0, le=10.0, description="factor on all of it at the liquid's temperature"
     )
-    includes_factor: Number = Field(
-        default=1.0,
-        ge=1.0,
-        le=10.0,
-        description="safety factor that running, breakaway and pressure_slope already hold, as some catalogues' do; divided "
-        "out everywhere, so that none is taken twice",
-    )
     dwell_factor: Number = Field(
         default=1.0, ge=1.0, le=5.0, description="factor on breakaway for the first move after a long rest"
     )
     stribeck_speed: AngularSpeed = Field(
         default=math.radians(2.0), gt=0.0, description="stem speed at which breakaway has fallen to running (1/e)"
+    )
+    friction_model: Literal["stribeck", "lugre"] = Field(
+        default="stribeck",
+        description="stem friction in simulated runs; stribeck: truly sticks; lugre: bristles that bend before it slides",
+    )
+    presliding_angle: Angle = Field(
+        default=math.radians(0.02),
+        gt=0.0,
+        le=math.radians(2.0),
+        description="bend of the bristles at breakaway (lugre), when bristle_stiffness is not given; the default is a guess",
+    )
+    bristle_stiffness: Stiffness | None = Field(
+        default=None, gt=0.0, description="sigma0 (lugre); by default highest cold breakaway over presliding_angle"
+    )
+    bristle_damping: RotaryDamping | None = Field(
+        default=None, ge=0.0, description="sigma1 (lugre); by default sqrt(sigma0 times inertia)"
     )
     hydrodynamic_coefficient: Number = Field(
         default=0.05, ge=0.0, le=1.0, description="Ct in T = Ct d^3 dp; tends to close"
@@ -181,6 +216,28 @@ class StemTorque(Part):
 
     @model_validator(mode="after")
     def _columns(self) -> StemTorque:
+        table = [name for name in ("angle", "running", "breakaway") if getattr(self, name) is not None]
+        closing = [name for name in ("running_closing", "breakaway_closing") if getattr(self, name) is not None]
+        if self.includes_unknown_factor and self.includes_factor != 1.0:
+            raise refuse("includes_unknown_factor", "either the factor is known (includes_factor) or it is not")
+        if self.model is not None:
+            if table or closing:
+                raise refuse("model", f"give either the table ({', '.join([*table, *closing])}) or the model, not both")
+            least = self.pressure_slope * self.model.pressure
+            if least >= self.model.break_to_open:
+                raise refuse(
+                    "model.break_to_open",
+                    f"must be above pressure_slope times model.pressure ({least:g} N m), the part that pressure makes",
+                )
+            return self
+        if len(table) < 3:
+            raise refuse("", "give angle, running and breakaway (a table), or model (a maker's numbers)")
+        if len(closing) == 1:
+            other = "breakaway_closing" if closing[0] == "running_closing" else "running_closing"
+            raise refuse(closing[0], f"needs {other} beside it: both columns of closing, or neither")
+        assert self.angle is not None
+        assert self.running is not None
+        assert self.breakaway is not None
         if not len(self.angle) == len(self.running) == len(self.breakaway):
             raise refuse(
                 "",
@@ -189,11 +246,28 @@ class StemTorque(Part):
             )
         if any(b <= a for a, b in pairwise(self.angle)):
             raise refuse("angle", "angle must rise from entry to entry")
-        if any(value < 0.0 for value in (*self.running, *self.breakaway)):
-            raise refuse("", "running and breakaway must not be negative")
-        if any(b < r for r, b in zip(self.running, self.breakaway, strict=True)):
-            raise refuse("breakaway", "breakaway must not be below running at any angle")
+        self._pair("running", "breakaway")
+        if closing:
+            self._pair("running_closing", "breakaway_closing")
         return self
+
+    @model_validator(mode="after")
+    def _bristles(self) -> StemTorque:
+        for name in ("bristle_stiffness", "bristle_damping"):
+            if self.friction_model != "lugre" and getattr(self, name) is not None:
+                raise refuse(name, f'{name} belongs to friction_model = "lugre"')
+        return self
+
+    def _pair(self, run: str, rest: str) -> None:
+        running, breakaway = getattr(self, run), getattr(self, rest)
+        assert self.angle is not None
+        for name, column in ((run, running), (rest, breakaway)):
+            if len(column) != len(self.angle):
+                raise refuse(name, f"needs as many entries as angle ({len(self.angle)}, now {len(column)})")
+        if any(value < 0.0 for value in (*running, *breakaway)):
+            raise refuse("", f"{run} and {rest} must not be negative")
+        if any(b < r for r, b in zip(running, breakaway, strict=True)):
+            raise refuse(rest, f"{rest} must not be below {run} at any angle")
 
 
 class Valve(Part):

@@ -10,6 +10,11 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from valvectl.parts.controller_pid import PidGains
+    from valvectl.parts.controller_state import StateGains
 
 
 @dataclass(frozen=True)
@@ -26,6 +31,8 @@ class CascadeGains:
     """Kc: motor voltage per current error [V/A]."""
     current_integral: float
     """Kic: integral rate of the current loop [1/s]."""
+    outer: PidGains | StateGains | None = None
+    """Of the other structures, in place of position and speed loop; None: the cascade."""
 
 
 def clip(value: float, limit: float) -> float:

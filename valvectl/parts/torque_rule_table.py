@@ -6,6 +6,7 @@ the text shown to the user says it. Read the clause before a margin is claimed a
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Mapping
 from types import MappingProxyType
 
@@ -58,6 +59,7 @@ def _static_rule(name: str, title: str, clause: str, certainty: str, overall: fl
         factors=_all(1.0),
         overall=overall,
         dynamic_margin=0.25,
+        both_places=True,
     )
 
 
@@ -190,3 +192,60 @@ RULES: Mapping[str, MarginRule] = MappingProxyType(
     }
 )
 """Every rule by its name."""
+
+PHASES: Mapping[str, Mapping[str, str]] = MappingProxyType(
+    {
+        "AIAA S-114": MappingProxyType(
+            {
+                "concept": S114_CONCEPT.name,
+                "preliminary design": S114_PRELIMINARY.name,
+                "critical design": S114_CRITICAL.name,
+                "tested": S114.name,
+            }
+        ),
+        "GSFC-STD-7000": MappingProxyType(
+            {
+                "preliminary design": GSFC_PRELIMINARY.name,
+                "critical design": GSFC_CRITICAL.name,
+                "tested": GSFC_TESTED.name,
+            }
+        ),
+    }
+)
+"""Rules whose numbers fall from phase to phase of a project: phase -> name in ``RULES``."""
+
+
+def chosen_rule(name: str, phase: str | None = None, estimated: float = 3.0, measured: float = 2.0) -> MarginRule:
+    """The rule of a name, in a phase of the project where it has phases; of the team's own with its two factors [-].
+
+    ``name`` one of ``RULES`` or of ``PHASES``; ``phase`` one of the rule's, without which AIAA S-114 stands at its final
+    100 %. KeyError for anything else; a design file is checked before.
+    """
+    if name == "team":
+        return team_rule(estimated, measured)
+    if name in PHASES and (phase is not None or name not in RULES):
+        return RULES[PHASES[name][phase or ""]]
+    return RULES[name]
+
+
+def stated_margin(margin: float) -> MarginRule:
+    """The rule in force when a design names none: a static margin [-] at the stem alone; 100 % unless it states another."""
+    if margin == 1.0:
+        return dataclasses.replace(
+            S114,
+            name="static margin 100 %",
+            title="100 % static margin at the stem, worst case",
+            clause="after MIL-A-83577B and AIAA S-114-2005, torque margins",
+            both_places=False,
+            dynamic_margin=None,
+            note="The program's default, at the stem alone. Name a rule to be held to all of it.",
+        )
+    return MarginRule(
+        name=f"static margin {100.0 * margin:.4g} %",
+        title=f"{100.0 * margin:.4g} % static margin at the stem",
+        clause="requirements.torque_margin of the design",
+        certainty="the design's own limit",
+        note="One factor on the sum, whatever was measured.",
+        factors=_all(1.0),
+        overall=1.0 + margin,
+    )

@@ -89,6 +89,8 @@ class MarginRule:
     """True when torque of acceleration is part of the static sum."""
     dynamic_margin: float | None = None
     """Least dynamic margin [-]; None when the rule states none."""
+    both_places: bool = False
+    """True when the rule wants the margin kept before the gears, at the motor's shaft, too."""
 
 
 @dataclass(frozen=True)

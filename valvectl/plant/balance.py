@@ -108,8 +108,11 @@ def _behind(leg: LegMachine, flow: float, chamber_pressure: float) -> tuple[floa
     return manifold, manifold + _losses(leg, flow)[1] * flow * flow
 
 
-def leg_flow(leg: LegMachine, angle: float, chamber_pressure: float) -> float:
-    """Steady mass flow [kg/s] of a leg at an opening [rad] and a chamber pressure [Pa]; zero when nothing can flow."""
+def leg_flow(leg: LegMachine, angle: float, chamber_pressure: float, start: float | None = None) -> float:
+    """Steady mass flow [kg/s] of a leg at an opening [rad] and a chamber pressure [Pa]; zero when nothing can flow.
+
+    ``start``: a flow near it [kg/s], to get there sooner.
+    """
     c, fl = coefficient(leg, angle)
     rho, vapour = leg.liquid.density, leg.liquid.vapour_pressure
 
@@ -121,7 +124,7 @@ def leg_flow(leg: LegMachine, angle: float, chamber_pressure: float) -> float:
     if rest >= 0.0:
         return 0.0
     # All drops go nearly with flow squared: scaling the flow by the square law converges in a few rounds.
-    flow = leg.reference_flow
+    flow = leg.reference_flow if start is None or start <= 0.0 else start
     for _ in range(25):
         before = flow
         flow *= math.sqrt(-rest / (excess(flow) - rest))
@@ -180,8 +183,12 @@ def balance(machine: Machine, oxidizer_angle: float, fuel_angle: float) -> Opera
         if coefficient(leg, angles[name])[0] < SHUT_SHARE * float(leg.characteristic.c[-1]):
             raise NoBalanceError(f"{name} valve is shut at {math.degrees(angles[name]):.2f} deg: no steady combustion")
 
+    last: dict[LegName, float] = {}
+
     def flows(pc: float) -> dict[LegName, float]:
-        return {name: leg_flow(machine.legs[name], angles[name], pc) for name in LEGS}
+        for name in LEGS:
+            last[name] = leg_flow(machine.legs[name], angles[name], pc, last.get(name))
+        return dict(last)
 
     def excess(pc: float) -> float:
         f = flows(pc)

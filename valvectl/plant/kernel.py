@@ -20,6 +20,7 @@ from valvectl.parts.injector import orifice_flow, orifice_midpoint
 from valvectl.plant import layout as ix
 from valvectl.plant.kernel_base import FAST, flat, jit, laws, tail
 from valvectl.plant.kernel_feed import delayed, engine, feed
+from valvectl.plant.kernel_sensors import sense
 from valvectl.plant.kernel_servo import control, mechanics, step_voltage
 
 __all__ = ["FAST", "run"]
@@ -53,6 +54,7 @@ def run(
     command: Any,
     periods: Any,
     due: Any,
+    late: Any,
     st: Any,
     flows: Any,
     ring: Any,
@@ -66,8 +68,9 @@ def run(
     """Advance one engine by ``steps`` steps from the state in ``st``; fill ``rec``. Returns steps done while finite.
 
     Shapes: par (2, PAR_SIZE), glob (GLOB_SIZE,), valve_tables (2, TAB_SIZE, n), losses (2, 2, m), c_star (nx, nr),
-    command (2, samples) [rad], periods (2, LOOPS) [steps], due (2, LOOPS + 1), st (2, ST_SIZE), flows (2, 2^b) ring,
-    ring (2, LOOPS, RING, 2), queue (2, LOOPS, QUEUE_SIZE), acc (2, ACC_SIZE), rec (rows, REC_SIZE). All C-contiguous.
+    command (2, samples) [rad], periods (2, LOOPS) [steps], due (2, LOOPS + 1), late (2, LOOPS, LATE), st (2, ST_SIZE),
+    flows (2, 2^b) ring, ring (2, QUEUES, RING, 2), queue (2, QUEUES, QUEUE_SIZE), acc (2, ACC_SIZE), rec (rows, REC_SIZE).
+    All C-contiguous.
     """
     h, per_step = glob[ix.STEP], glob[ix.PER_STEP]
     hydraulics = glob[ix.HYDRAULICS] > 0.5
@@ -76,7 +79,7 @@ def run(
     mask, rows = flows.shape[1] - 1, rec.shape[0]
     par_, st_, acc_, periods_, due_ = flat(par), flat(st), flat(acc), flat(periods), flat(due)
     tables_, losses_, command_, flows_ = flat(valve_tables), flat(losses), flat(command), flat(flows)
-    ring_, queue_, rec_ = flat(ring), flat(queue), flat(rec)
+    ring_, queue_, rec_, late_ = flat(ring), flat(queue), flat(rec), flat(late)
     row, next_record = 0, 0
     for tick in range(steps + 1):
         # what the battery gives now, from the currents of the step before
@@ -100,8 +103,9 @@ def run(
             control(
                 p,
                 s,
-                tail(ring_, k * ix.LOOPS * ix.RING * 2),
-                tail(queue_, k * ix.LOOPS * ix.QUEUE_SIZE),
+                tail(ring_, k * ix.QUEUES * ix.RING * 2),
+                tail(queue_, k * ix.QUEUES * ix.QUEUE_SIZE),
+                tail(late_, k * ix.LOOPS * ix.LATE),
                 tail(command_, k * samples),
                 samples,
                 tick,
@@ -135,7 +139,7 @@ def run(
             s, p, a = tail(st_, k * ix.ST_SIZE), tail(par_, k * ix.PAR_SIZE), tail(acc_, k * ix.ACC_SIZE)
             tables = tail(tables_, k * ix.TAB_SIZE * points)
             voltage = step_voltage(
-                s, tail(ring_, k * ix.LOOPS * ix.RING * 2), tail(queue_, k * ix.LOOPS * ix.QUEUE_SIZE), tick
+                s, tail(ring_, k * ix.QUEUES * ix.RING * 2), tail(queue_, k * ix.QUEUES * ix.QUEUE_SIZE), tick
             )
             dead = tick >= p[ix.OFF_TICK]
             opened = dead and p[ix.SHORTED] < 0.5
@@ -150,6 +154,7 @@ def run(
             mechanics(p, s, a, tables, points, voltage, h)
             if opened:
                 s[ix.CURRENT] = 0.0
+            sense(p, s)
             a[ix.SUM_CURRENT_SQUARED] += s[ix.CURRENT] * s[ix.CURRENT]
             a[ix.PEAK_CURRENT] = max(a[ix.PEAK_CURRENT], abs(s[ix.CURRENT]))
             a[ix.PEAK_MOTOR_SPEED] = max(a[ix.PEAK_MOTOR_SPEED], abs(s[ix.MOTOR_SPEED]))

@@ -70,8 +70,63 @@ from __future__ import annotations
     OFF_TICK,
     SHORTED,
     AUDIT,
-    PAR_SIZE,
-) = range(67)
+    OBSERVED,
+    OBSERVER_GAIN,
+    OBSERVER_RATE_GAIN,
+    LAGGED,
+    POSITION_KEEP,
+    POSITION_RAMP,
+    SPEED_KEEP,
+    SPEED_RAMP,
+    CURRENT_KEEP,
+    CURRENT_RAMP,
+    TRIM_KEEP,
+    TRIM_RAMP,
+    TRIM_GAIN,
+    TRIM_LIMIT,
+    TRIM_COUNT,
+    POSITION_JITTER,
+    SPEED_JITTER,
+    CURRENT_JITTER,
+    SIGMA0,
+    SIGMA1,
+    PAR_MORE,
+) = range(87)
+# what a controller does beyond the plain cascade
+(
+    STRUCTURE,
+    ANTI_WINDUP,
+    TRACK_OUTER,
+    TRACK_CURRENT,
+    DEAD_ZONE,
+    FORWARD_ON,
+    FORWARD_ACCELERATION,
+    FORWARD_FRICTION,
+    FRICTION_SPEED,
+    NOTCH_ON,
+    NOTCH_B0,
+    NOTCH_B1,
+    NOTCH_B2,
+    NOTCH_A1,
+    NOTCH_A2,
+    OUTER_ANGLE,
+    OUTER_SPEED,
+    OUTER_INTEGRAL,
+    OUTER_WEIGHT,
+    PID_DECAY,
+    STATE_M1,
+    STATE_M2,
+    STATE_F12,
+    STATE_F22,
+    STATE_P0,
+    STATE_Q0,
+    STATE_P1,
+    STATE_Q1,
+    STATE_DELAY,
+    STATE_PAST,
+) = range(PAR_MORE, PAR_MORE + 30)
+PAR_SIZE = STATE_PAST + 11
+"""``STATE_PAST`` is the first of ``controller_state.MOST_PAST`` gains of past outputs."""
 
 # ---- parameters of the engine: glob[index] --------------------------------------------------------------------
 (
@@ -92,7 +147,7 @@ from __future__ import annotations
 ) = range(14)
 
 # ---- columns of the valve tables: valve[leg, column, point] ---------------------------------------------------
-TAB_C, TAB_FL, TAB_RUN, TAB_BREAK, TAB_SIZE = range(5)
+TAB_C, TAB_FL, TAB_RUN, TAB_BREAK, TAB_RUN_CLOSING, TAB_BREAK_CLOSING, TAB_SIZE = range(7)
 
 # ---- state of a leg: st[leg, index]; speeds and line flow live half a step behind angles and pressures ---------
 (
@@ -117,14 +172,41 @@ TAB_C, TAB_FL, TAB_RUN, TAB_BREAK, TAB_SIZE = range(5)
     SPEED_INTEGRAL,
     CURRENT_INTEGRAL,
     CHOKED,
-    ST_SIZE,
-) = range(22)
+    OBSERVER_SPEED,
+    MOTOR_BEFORE,
+    STEM_BEFORE,
+    CURRENT_BEFORE,
+    POSITION_SEEN,
+    SPEED_SEEN,
+    CURRENT_SEEN,
+    TRIM_SEEN,
+    TRIM,
+    BRISTLE,
+    ST_MORE,
+) = range(32)
+(
+    COMMAND_EARLIER,
+    CURRENT_FORWARD,
+    NOTCH_1,
+    NOTCH_2,
+    DERIVATIVE,
+    WEIGHED_BEFORE,
+    HAT_ANGLE,
+    HAT_SPEED,
+    PAST,
+) = range(ST_MORE, ST_MORE + 9)
+ST_SIZE = PAST + 11
+"""``PAST`` is the first of ``controller_state.MOST_PAST`` past outputs, the latest first."""
 
 # ---- the three sampled loops: rings of outputs under way, ring[leg, loop, slot, (value, tick)] ------------------
 LOOP_POSITION, LOOP_SPEED, LOOP_CURRENT, LOOPS = range(4)
+QUEUES, QUEUE_FORWARD = 4, 3
+"""Queues of outputs under way: one a loop, and one of the current fed forward that the position loop sends along."""
 RING = 16
 """Outputs that may be under way at once, a power of two; a delay may be at most RING - 2 sample periods."""
-HEAD_INDEX, COUNT_INDEX, QUEUE_SIZE = range(3)
+HEAD_INDEX, COUNT_INDEX, DRAWN_INDEX, QUEUE_SIZE = range(4)
+LATE = 4096
+"""Random latenesses of a loop's outputs before they come round again, a power of two: late[leg, loop, n], -1 to 1."""
 
 # ---- accumulators of a leg: acc[leg, index] --------------------------------------------------------------------
 (

@@ -21,6 +21,7 @@ from valvectl.parts.lookup import FloatArray
 from valvectl.plant import port_curve
 from valvectl.plant.jacket_heat import JacketHeat, jacket_heat
 from valvectl.plant.servo_numbers import Servo, servo_numbers
+from valvectl.plant.stem_tables import bristles, stem_tables
 
 FLOW_HEADROOM = 1.6
 """Loss tables reach to this multiple of the flow at full thrust."""
@@ -57,6 +58,7 @@ class LegMachine:
     running: FloatArray
     """Running torque, warm, no pressure, on the characteristic's grid [N m]."""
     breakaway: FloatArray
+    """Breakaway torque, likewise; both while the valve opens."""
     pressure_slope: float
     cold_factor: float
     dwell_factor: float
@@ -73,6 +75,8 @@ class LegMachine:
     """Combustion delay [s]."""
     servo: Servo
     jacket_heat: JacketHeat | None = None
+    bristles: tuple[float, float] | None = None
+    """Stiffness [N m/rad] and damping [N m s/rad] of the stem friction's bristles (LuGre); None: it truly sticks."""
     """Heat pick-up of the jacket; None: the liquid behind it is as cold as before."""
     jacket_share: float = 0.0
     """Liquid of the jacket that counts as manifold [m^3]; in ``compliance`` already."""
@@ -98,6 +102,19 @@ class LegMachine:
         if heat is None:
             return self.liquid.sound_speed
         return self.liquid.sound_speed * heat.ratio_at(heat.sound_ratio, heat.full_temperature)
+
+    running_closing: FloatArray | None = None
+    """Running torque while the valve closes [N m]; None: as while it opens."""
+    breakaway_closing: FloatArray | None = None
+    """Breakaway torque, likewise."""
+
+    def stem_table(self, breakaway: bool, closing: bool) -> FloatArray:
+        """Running or breakaway torque of either direction, warm, no pressure [N m], on the characteristic's grid."""
+        if closing:
+            table = self.breakaway_closing if breakaway else self.running_closing
+            if table is not None:
+                return table
+        return self.breakaway if breakaway else self.running
 
     @property
     def relative_slope(self) -> float:
@@ -136,6 +153,8 @@ class Machine:
     record: float
     separation: int = separation.NONE
     """Criterion by which the flow leaves the nozzle's wall (``parts.separation``)."""
+    rate_matched: bool = False
+    """True: each change of throttle takes both valves the same time."""
 
     def c_star_at(self, ratio: float, pressure: float) -> float:
         """Delivered characteristic velocity [m/s] at a mixture ratio [-] and chamber pressure [Pa]."""
@@ -174,6 +193,8 @@ class Machine:
                 motor_friction=0.0,
                 position_count=0.0,
                 speed_count=0.0,
+                trim_count=0.0,
+                trim_limit=1e6,
                 current_limit=1e6,
                 duty_limit=1e6,
                 speed_limit=1e6,
@@ -186,6 +207,8 @@ class Machine:
                 name,
                 running=np.zeros_like(self.legs[name].running),
                 breakaway=np.zeros_like(self.legs[name].breakaway),
+                running_closing=None,
+                breakaway_closing=None,
                 pressure_slope=0.0,
                 hydrodynamic=0.0,
                 closed_stop=-1e3,
@@ -237,7 +260,8 @@ def _leg(name: LegName, leg: Leg, flow: float, chamber_pressure: float, delay: f
     behind = up.inner_diameter if down is None else down.inner_diameter
     characteristic, alone = _characteristic(leg.valve, up.inner_diameter, behind)
     size = leg.valve.bore * math.sqrt(leg.valve.port_scale)
-    torque, grid = leg.valve.torque, characteristic.angles
+    torque = leg.valve.torque
+    tables = stem_tables(torque, characteristic.angles, leg.valve.closed_stop, leg.valve.open_stop)
     coefficient = _coefficient(leg, flow, liquid.viscosity)
     cda = _cda(leg, coefficient)
     manifold_pressure = chamber_pressure + injector.injector_drop(cda, rho, flow)  # trapped gas is under both
@@ -267,9 +291,11 @@ def _leg(name: LegName, leg: Leg, flow: float, chamber_pressure: float, delay: f
         characteristic=characteristic,
         valve_alone=alone,
         valve_sizes=(size, up.inner_diameter, behind) if leg.valve.reducers else (size, size, size),
-        running=np.interp(grid, torque.angle, torque.running) / torque.includes_factor,
-        breakaway=np.interp(grid, torque.angle, torque.breakaway) / torque.includes_factor,
-        pressure_slope=torque.pressure_slope / torque.includes_factor,
+        running=tables.running,
+        breakaway=tables.breakaway,
+        running_closing=tables.running_closing,
+        breakaway_closing=tables.breakaway_closing,
+        pressure_slope=tables.pressure_slope,
         cold_factor=torque.cold_factor,
         dwell_factor=torque.dwell_factor,
         stribeck_speed=torque.stribeck_speed,
@@ -282,12 +308,13 @@ def _leg(name: LegName, leg: Leg, flow: float, chamber_pressure: float, delay: f
         ),
         cda=cda,
         delay=delay,
-        servo=servo_numbers(leg),
+        servo=servo_numbers(leg, float(np.mean(tables.running))),
         jacket_heat=heat,
         jacket_share=share,
         injector_coefficient=coefficient,
         injector_predicted=leg.injector.discharge_coefficient is None,
         injector_rounding=inlet_rounding(leg),
+        bristles=bristles(torque, leg.valve.inertia, torque.cold_factor * float(tables.breakaway.max())),
     )
 
 
@@ -412,4 +439,5 @@ def build(design: DesignFile) -> Machine:
         step=design.simulation.step,
         record=design.simulation.record,
         separation=separation.CRITERIA[engine.separation],
+        rate_matched=design.throttle.rate_matched,
     )

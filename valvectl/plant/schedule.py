@@ -8,11 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from valvectl.design.schema import LEGS, LegName
-from valvectl.parts.controller import rate_limited
 from valvectl.parts.encoder import quantise
 from valvectl.parts.lookup import FloatArray
 from valvectl.plant.balance import OperatingPoint, solve
+from valvectl.plant.command import is_planned, limit_rate, plan
 from valvectl.plant.machine import Machine
+
+__all__ = ["Schedule", "build_schedule", "commands", "limit_rate", "rounded", "throttle_at"]
 
 
 @dataclass(frozen=True)
@@ -61,15 +63,21 @@ def commands(
     """Stem commands of each leg at its position samples [rad], within each leg's rate limit.
 
     The engine computer's message carries the angle in steps of ``Servo.command_step``; the rounding comes before the rate
-    limit, since that limit is the valve controller's own and works on what it has received, at full resolution.
+    limit, since that limit is the valve controller's own and works on what it has received, at full resolution. Shaped
+    and rate-matched moves (``plant.command``) are the engine computer's: rounded too, then rate-limited.
     """
+    times: dict[LegName, FloatArray] = {}
+    for name in LEGS:
+        period = machine.legs[name].servo.position_period
+        times[name] = period * np.arange(int(np.floor(duration / period + 1e-9)) + 1, dtype=float)
+    if is_planned(machine):
+        planned = plan(machine, schedule, profile, times)
+    else:
+        planned = {name: schedule.angle_at(name, throttle_at(profile, time)) for name, time in times.items()}
     out: dict[LegName, FloatArray] = {}
     for name in LEGS:
         servo = machine.legs[name].servo
-        count = int(np.floor(duration / servo.position_period + 1e-9)) + 1
-        time = servo.position_period * np.arange(count, dtype=float)
-        wanted = schedule.angle_at(name, throttle_at(profile, time))
-        wanted = rounded(wanted, servo.command_step)
+        wanted = rounded(planned[name], servo.command_step)
         out[name] = limit_rate(wanted, servo.speed_limit * servo.position_period)
     return out
 
@@ -79,14 +87,3 @@ def rounded(wanted: FloatArray, step: float) -> FloatArray:
     if step <= 0.0:
         return wanted
     return np.array([quantise(float(angle), step) for angle in wanted])
-
-
-def limit_rate(wanted: FloatArray, largest_step: float) -> FloatArray:
-    """A command that follows ``wanted`` by at most ``largest_step`` a sample, starting on it."""
-    if wanted.size < 2 or float(np.max(np.abs(np.diff(wanted)))) <= largest_step:
-        return wanted
-    limited = np.empty_like(wanted)
-    limited[0] = wanted[0]
-    for k in range(1, wanted.size):
-        limited[k] = rate_limited(float(wanted[k]), float(limited[k - 1]), largest_step)
-    return limited

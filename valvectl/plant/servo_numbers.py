@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from valvectl.design.schema import Leg
 from valvectl.design.schema_actuator import Actuator
 from valvectl.parts import gearing, motor
+from valvectl.parts.command_shape import KINDS, PLAIN, Shape
 from valvectl.parts.controller import CascadeGains
+from valvectl.parts.controller_more import ANTI_WINDUP, PLAIN_CASCADE, STRUCTURES, ControllerMore
 from valvectl.parts.encoder import count_size
 
 
@@ -73,6 +75,46 @@ class Servo:
     """Torque of the return spring at the closed stop, towards shut [N m]."""
     return_rate: float = 0.0
     """Its rise with opening [N m/rad]."""
+    shape: Shape = PLAIN
+    """How a new target becomes a command."""
+    more: ControllerMore = PLAIN_CASCADE
+    """Structure, feed-forward, anti-windup and notch."""
+    speed_offset: float = 0.0
+    """First sample of the speed loop after the position loop's [s]."""
+    current_offset: float = 0.0
+    """First sample of the current loop after the position loop's [s]."""
+    observer_bandwidth: float = 0.0
+    """Natural frequency of the tracking observer of the speed [rad/s]; zero: speed from differences."""
+    observer_damping: float = 1.0
+    position_sensor_lag: float = 0.0
+    """Time constant of the position sensor ahead of its sampler [s]."""
+    speed_sensor_lag: float = 0.0
+    """The same of the speed loop's sensor [s]."""
+    current_sensor_lag: float = 0.0
+    """The same of the current measurement [s]."""
+    position_jitter: float = 0.0
+    """Plus or minus on the position loop's delay [s]."""
+    speed_jitter: float = 0.0
+    current_jitter: float = 0.0
+    trim_gain: float = 0.0
+    """Rate at which the stem's error is added to the command where the position loop is closed on the motor [1/s]."""
+    trim_limit: float = 0.0
+    """Largest trim of the command [rad]."""
+    trim_count: float = 0.0
+    """One count of the stem's encoder [rad]; zero: not quantised."""
+    trim_sensor_lag: float = 0.0
+
+    def without_feedforward(self) -> Servo:
+        """The same servo with nothing of the command fed forward."""
+        more = replace(self.more, feedforward_acceleration=0.0, feedforward_friction=0.0)
+        return replace(self, feedforward=0.0, more=more)
+
+    @property
+    def acceleration_per_ampere(self) -> float:
+        """Stem acceleration per motor current with both masses moving together, no friction [rad/s^2/A]."""
+        factor = 0.5 * (1.0 / self.train.efficiency + self.train.backdrive_efficiency)
+        inertia = self.motor_inertia + self.load_inertia * factor / self.ratio**2
+        return self.torque_constant / inertia / self.ratio
 
     @property
     def total_inertia(self) -> float:
@@ -105,8 +147,8 @@ def coupling_compliance(actuator: Actuator) -> float:
     return 0.0 if actuator.coupling_stiffness is None else 1.0 / actuator.coupling_stiffness
 
 
-def servo_numbers(leg: Leg) -> Servo:
-    """Motor, train, stem and drive of a leg's design as numbers."""
+def servo_numbers(leg: Leg, running: float) -> Servo:
+    """Motor, train, stem and drive of a leg's design as numbers; ``running`` torque of the stem, mean of its travel [N m]."""
     actuator, controller, drive = leg.actuator, leg.controller, leg.actuator.motor
     train = gearing.combine(stage_numbers(actuator), coupling_compliance(actuator))
     speed_encoder = actuator.speed_encoder or actuator.position_encoder
@@ -156,5 +198,66 @@ def servo_numbers(leg: Leg) -> Servo:
         command_step=controller.command_step,
         return_preload=0.0 if actuator.return_spring is None else actuator.return_spring.preload,
         return_rate=0.0 if actuator.return_spring is None else actuator.return_spring.rate,
+        **_sampling(leg),
         gains=None if controller.gains == "tune" else CascadeGains(**controller.gains.model_dump()),
+        shape=Shape(
+            kind=KINDS[controller.command_shape],
+            acceleration=_or_infinite(controller.command_acceleration_limit),
+            jerk=_or_infinite(controller.command_jerk_limit),
+        ),
+        more=_more(leg, train, running),
     )
+
+
+def _or_infinite(value: float | None) -> float:
+    return math.inf if value is None else value
+
+
+def _more(leg: Leg, train: gearing.Train, running: float) -> ControllerMore:
+    c, drive = leg.controller, leg.actuator.motor
+    friction = drive.friction_torque + running / (train.ratio * train.efficiency)
+    pid, observer = c.pid, c.state_feedback
+    stated = None
+    if pid is not None and pid.gain is not None and pid.integral_time is not None and pid.derivative_time is not None:
+        stated = (pid.gain, pid.integral_time, pid.derivative_time)
+    return ControllerMore(
+        structure=STRUCTURES[c.structure],
+        anti_windup=ANTI_WINDUP[c.anti_windup],
+        tracking_time=c.tracking_time or 0.0,
+        dead_zone=c.integral_dead_zone,
+        feedforward_acceleration=c.feedforward_acceleration,
+        feedforward_friction=c.feedforward_friction,
+        friction_current=friction / drive.torque_constant,
+        friction_speed=c.friction_speed,
+        notch_frequency=c.notch_frequency or 0.0,
+        notch_width=c.notch_width,
+        notch_depth=c.notch_depth,
+        bandwidth=2.0 * math.pi * (c.bandwidth or 0.0),
+        damping=c.pole_damping,
+        weight=c.setpoint_weight,
+        pid=stated,
+        derivative_filter=20.0 if pid is None else pid.derivative_filter,
+        observer_factor=12.0 if observer is None else observer.observer_factor,
+    )
+
+
+def _sampling(leg: Leg) -> dict[str, float]:
+    """Offsets, observer, sensor lags, jitter and trim of a leg's design as numbers."""
+    actuator, controller = leg.actuator, leg.controller
+    stem = actuator.stem_encoder
+    return {
+        "speed_offset": controller.speed_offset,
+        "current_offset": controller.current_offset,
+        "observer_bandwidth": controller.observer_bandwidth or 0.0 if controller.speed_from == "observer" else 0.0,
+        "observer_damping": controller.observer_damping,
+        "position_sensor_lag": actuator.position_encoder.lag,
+        "speed_sensor_lag": (actuator.speed_encoder or actuator.position_encoder).lag,
+        "current_sensor_lag": controller.current_sensor_lag,
+        "position_jitter": controller.position_jitter,
+        "speed_jitter": controller.speed_jitter,
+        "current_jitter": controller.current_jitter,
+        "trim_gain": controller.stem_trim,
+        "trim_limit": controller.stem_trim_limit,
+        "trim_count": 0.0 if stem is None else count_size(stem.counts),
+        "trim_sensor_lag": 0.0 if stem is None else stem.lag,
+    }

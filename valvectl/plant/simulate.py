@@ -2,15 +2,9 @@
 
 from __future__ import annotations
 
-import functools
-import hashlib
 import math
-import os
-import warnings
 from collections.abc import Mapping
 from dataclasses import dataclass
-from pathlib import Path
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,8 +17,13 @@ from valvectl.parts.gearing import mesh_factors
 from valvectl.parts.lookup import FloatArray
 from valvectl.plant import layout as ix
 from valvectl.plant.balance import OperatingPoint
+from valvectl.plant.compiled import compiled as compiled
+from valvectl.plant.compiled import kernel_cache as kernel_cache
+from valvectl.plant.compiled import kernel_is_cached as kernel_is_cached
 from valvectl.plant.energy import EnergyBook, energy_book
 from valvectl.plant.machine import Machine
+from valvectl.plant.pack_control import control_numbers, start_control
+from valvectl.plant.sampling_numbers import at_rest, common_divisor, drawn_lateness, first_samples, sampling_parameters
 
 IntArray = NDArray[np.int64]
 
@@ -118,9 +117,11 @@ def time_grid(machine: Machine, step: float | None = None) -> Grid:
     Also at most ``CONTACT_SHARE`` of a radian of the stem's vibration against the gears, and a combustion delay.
     """
     wanted = machine.step if step is None else step
-    current = [machine.legs[name].servo.current_period for name in LEGS]
     # A common divisor of the two legs' fastest periods; the slower ones are multiples of these by the design's rules.
-    base = _common_divisor(current[0], current[1])
+    servos = [machine.legs[name].servo for name in LEGS]
+    base = common_divisor(
+        [s.current_period for s in servos] + [x for s in servos for x in (s.speed_offset, s.current_offset)]
+    )
     for name in LEGS:
         servo = machine.legs[name].servo
         wanted = min(wanted, CONTACT_SHARE * math.sqrt(servo.load_inertia / servo.spring))
@@ -133,14 +134,6 @@ def time_grid(machine: Machine, step: float | None = None) -> Grid:
         for loop, period in enumerate((servo.position_period, servo.speed_period, servo.current_period)):
             periods[k, loop] = round(period / h)
     return Grid(h, periods)
-
-
-def _common_divisor(a: float, b: float) -> float:
-    while b > 1e-9 * a and b > 1e-9:
-        a, b = b, a % b
-        if b > a * (1.0 - 1e-6) or b < a * 1e-6:  # a remainder that is a rounding error below the divisor
-            b = 0.0
-    return a
 
 
 def pack(
@@ -220,13 +213,17 @@ def pack(
             ix.RETURN_PRELOAD: servo.return_preload,
             ix.RETURN_RATE: servo.return_rate,
             ix.OFF_TICK: np.inf,
+            **control_numbers(servo, g),
         }
-        for index, value in numbers.items():
+        par[k, ix.SIGMA0], par[k, ix.SIGMA1] = leg.bristles or (0.0, 0.0)
+        for index, value in (numbers | sampling_parameters(servo, h)).items():
             par[k, index] = value
         tables[k, ix.TAB_C] = leg.characteristic.c
         tables[k, ix.TAB_FL] = leg.characteristic.fl
         tables[k, ix.TAB_RUN] = leg.running
         tables[k, ix.TAB_BREAK] = leg.breakaway
+        tables[k, ix.TAB_RUN_CLOSING] = leg.stem_table(breakaway=False, closing=True)
+        tables[k, ix.TAB_BREAK_CLOSING] = leg.stem_table(breakaway=True, closing=True)
         losses[k, 0], losses[k, 1] = leg.up_loss, leg.down_loss
     glob = np.zeros(ix.GLOB_SIZE)
     grid_c = machine.c_star
@@ -263,6 +260,7 @@ def simulate(
     battery: float | None = None,
     off: Mapping[LegName, DriveOff] | None = None,
     energy: bool = False,
+    seed: int = 0,
 ) -> Trace:
     """Run both servos, and the engine with them unless ``hydraulics`` is off (a bench test without flow dynamics).
 
@@ -276,6 +274,7 @@ def simulate(
     battery : open-circuit voltage [V]; by default the design's nominal one
     off : drives that die in the run, by leg
     energy : keep an energy book of each motor (``LegTrace.energy``)
+    seed : of the random delays where a loop has jitter (even over its range, the same in every run with one seed)
 
     Raises ``SimulationError`` when a run stops being finite. Validity: see the laws; lines are rigid columns, one lump
     each, good to about a quarter of a / (4 L).
@@ -311,11 +310,13 @@ def simulate(
         st[k, ix.COMMAND] = st[k, ix.COMMAND_BEFORE] = command[name][0]
         count = servo.speed_count
         st[k, ix.ANGLE_BEFORE] = angle if count <= 0.0 else math.floor(angle / count + 0.5) * count
+        start_control(st[k], servo, gains[name])
+        at_rest(st[k], angle, angle)
         flows[k] = point.flow
         orders[k, : command[name].size] = command[name]
         orders[k, command[name].size :] = command[name][-1]
-    ring = np.zeros((2, ix.LOOPS, ix.RING, 2))
-    queue = np.zeros((2, ix.LOOPS, ix.QUEUE_SIZE), dtype=np.int64)
+    ring = np.zeros((2, ix.QUEUES, ix.RING, 2))
+    queue = np.zeros((2, ix.QUEUES, ix.QUEUE_SIZE), dtype=np.int64)
     acc = np.zeros((2, ix.ACC_SIZE))
     acc[:, ix.LOWEST_BUS] = np.inf
     done = compiled()(
@@ -326,7 +327,8 @@ def simulate(
         np.array(machine.c_star.values),
         orders,
         grid.periods,
-        np.zeros((2, ix.LOOPS + 1), dtype=np.int64),
+        np.array([first_samples(machine.legs[name].servo, h) for name in LEGS], dtype=np.int64),
+        drawn_lateness(seed),
         st,
         flows,
         ring,
@@ -385,63 +387,3 @@ def _leg_trace(rec: FloatArray, acc: FloatArray, k: int, steps: int, energy: boo
         peak_spring=float(acc[ix.PEAK_SPRING]),
         energy=energy_book(acc) if energy else None,
     )
-
-
-# ---------------------------------------------------------------------------------------------- compiled kernel
-
-
-def _source_digest() -> str:
-    """Digest of every source that ends up in the compiled code; numba itself watches only the entry point's file."""
-    import numba
-
-    digest = hashlib.sha256(numba.__version__.encode())
-    package = Path(__file__).resolve().parent.parent
-    sources = [
-        *sorted((package / "parts").glob("*.py")),
-        *sorted((package / "plant").glob("kernel*.py")),
-        package / "plant" / "layout.py",
-    ]
-    for path in sources:
-        digest.update(path.name.encode())
-        digest.update(path.read_bytes())
-    return digest.hexdigest()[:16]
-
-
-def kernel_cache() -> Path | None:
-    """Folder of the compiled kernel for these sources, or None when no folder can be written."""
-    from valvectl.parts import cache
-
-    folder = cache.folder()
-    if folder is None:
-        return None
-    folder = folder / f"kernel-{_source_digest()}"
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        return folder if os.access(folder, os.W_OK) else None
-    except OSError:
-        return None
-
-
-def kernel_is_cached() -> bool:
-    """True when the kernel has been compiled on this machine before, so that a run starts at once."""
-    folder = kernel_cache()
-    return folder is not None and any(folder.rglob("*.nbc"))
-
-
-@functools.lru_cache(maxsize=1)
-def compiled() -> Any:
-    """The compiled entry point. The first call on a machine compiles it, which takes some seconds."""
-    import numba
-
-    from valvectl.plant import kernel
-
-    folder = kernel_cache()
-    if folder is None:
-        warnings.warn("no folder to keep the compiled simulator in; it is compiled anew in each run", stacklevel=2)
-        return numba.njit(kernel.run, fastmath=kernel.FAST, error_model="numpy")
-    before = numba.config.CACHE_DIR
-    numba.config.CACHE_DIR = str(folder)
-    try:
-        return numba.njit(kernel.run, fastmath=kernel.FAST, error_model="numpy", cache=True)
-    finally:
-        numba.config.CACHE_DIR = before

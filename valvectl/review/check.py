@@ -13,10 +13,13 @@ from valvectl.design.design_file import DesignFile
 from valvectl.design.schema import LEGS
 from valvectl.errors import RangeError, SimulationError
 from valvectl.parts.nozzle import SUMMERFIELD_RATIO
+from valvectl.review.by_hand import lines
 from valvectl.review.engine_warnings import engine_warnings
 from valvectl.review.find_tank import NOT_DECLARED
+from valvectl.review.hold_points import hold_points
 from valvectl.review.mend import remedies
 from valvectl.review.requirements import REQUIREMENTS
+from valvectl.review.sources import sources
 from valvectl.review.verdict import Review
 from valvectl.studies.analysis import Analysis
 from valvectl.studies.port_facts import port_notes
@@ -42,6 +45,7 @@ _STAGES: tuple[tuple[str, str], ...] = (
     ("motor heating", "heat"),
     ("heat over the mission", "mission_heat"),
     ("both drives on one battery", "power"),
+    ("loss of power or command", "power_loss"),
     ("tolerances", "spread"),
     ("tank disturbances", "disturbance"),
 )
@@ -155,6 +159,9 @@ def check(design: DesignFile, progress: Progress | None = None) -> Review:
     coarse = [r.leg for r in missed if r.id == "flow_resolution" and r.leg is not None]
     if coarse:
         studies["resolution_fix"] = {leg: analysis.resolution_fix[leg] for leg in coarse}
+    own = {leg: analysis.gear[leg] for leg in LEGS if design.leg(leg).actuator.own_stage is not None}
+    if own:
+        studies["gear"] = own
     tell("done", of)
     if not analysis.tank_work.declared:
         studies.pop("disturbance", None)
@@ -172,5 +179,8 @@ def check(design: DesignFile, progress: Progress | None = None) -> Review:
         warnings=(*failed, *warnings_of(analysis, studies.get("spread"))),
         input_hash=design.input_hash,
         versions=versions(),
+        by_hand=lines(analysis),
+        hold_points=hold_points(analysis),
+        sources=sources(analysis),
         date=datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
     )

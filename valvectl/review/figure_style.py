@@ -236,13 +236,17 @@ def svg_text(figure: Figure, prefix: str, label: str = "") -> str:
     """
     import html
 
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
+
     with style():
         engine = figure.get_layout_engine()
         if engine is not None:
             engine.execute(figure)  # once; then it stays, so that a second call draws the same
             figure.set_layout_engine("none")
         buffer = io.StringIO()
-        figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None, "Format": None, "Type": None})
+        # Not savefig: it draws every figure twice when a layout engine was ever set.
+        metadata = {"Date": None, "Creator": None, "Format": None, "Type": None}
+        FigureCanvasSVG(figure).print_svg(buffer, metadata=metadata)
     text = buffer.getvalue()
     text = text[text.index("<svg") :]
     text = re.sub(r"<!--.*?-->\s*", "", text, flags=re.S)

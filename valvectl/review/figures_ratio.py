@@ -44,7 +44,8 @@ def _bars(result: RatioResult, ax: Axes) -> None:
     for j, check in enumerate(result.checks):
         place = count - 1 - j
         for low, high in _spans(x, check.ok):
-            ax.barh(place, high - low, left=low, height=0.5, color=NEUTRAL[j % len(NEUTRAL)], linewidth=0.0)
+            ax.barh(place, high - low, left=low, height=0.5, color=NEUTRAL[j % len(NEUTRAL)], linewidth=0.0,
+                    alpha=0.55 if j >= len(NEUTRAL) else 1.0)  # fmt: skip
         if not bool(np.any(check.ok)):
             ax.annotate("holds nowhere", (0.5, place), xycoords=("axes fraction", "data"), ha="center", va="center",
                         fontsize=8.0, color=LIMIT)  # fmt: skip

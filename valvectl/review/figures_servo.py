@@ -46,7 +46,8 @@ def ratio_chart(result: RatioResult, ax: Axes | None = None) -> Axes:
     for j, check in enumerate(result.checks):
         reserve = np.exp(np.clip(check.reserve, math.log(low) - 1.0, math.log(high) + 1.0))
         colour = NEUTRAL[j % len(NEUTRAL)]
-        ax.plot(x, reserve, color=colour, linewidth=1.6)
+        again = j >= len(NEUTRAL)  # colours come round: the line tells them apart
+        ax.plot(x, reserve, color=colour, linewidth=1.6, linestyle=(0, (4, 1.6)) if again else "-")
         sign = "≥" if check.at_least else "≤"
         ends.append(
             (float(np.clip(reserve[-1], low, high)), f"{check.name} {sign} {check.limit:.3g} {check.unit}", colour)

@@ -19,6 +19,7 @@ from valvectl.design.schema import LEGS
 from valvectl.errors import ValvectlError
 from valvectl.review.requirements import BY_ID, REQUIREMENTS
 from valvectl.review.verdict import Remedy, Row
+from valvectl.servo.outer_gains import placed_bandwidth
 from valvectl.studies.analysis import Analysis
 from valvectl.studies.spread import COVERAGE
 
@@ -79,6 +80,8 @@ _COUPLING = "legs.{leg}.actuator.coupling_stiffness"
 _GAP = "legs.{leg}.actuator.gears[-1].lost_motion"
 _DELAY = "legs.{leg}.controller.position_delay"
 _FILTER = "legs.{leg}.controller.speed_filter"
+_JITTER = "legs.{leg}.controller.position_jitter"
+_FAST_JITTER = "legs.{leg}.controller.current_jitter"
 SWITCHES: dict[str, tuple[Switch, ...]] = {
     "flow_resolution": (Switch("legs.{leg}.actuator.position_encoder.location", "stem"),),
     "flow_dead_band": (Switch("legs.{leg}.actuator.position_encoder.location", "stem"),),
@@ -141,12 +144,32 @@ KNOBS: dict[str, tuple[Knob, ...]] = {
         Knob("legs.{leg}.tank.pressure", True),
     ),
     "torque_margin": (Knob(_RATIO, True), Knob(_LIMIT, True), Knob("battery.minimum_voltage", True)),
-    "torque_rule_margin": (Knob(_RATIO, True), Knob(_LIMIT, True), Knob("battery.minimum_voltage", True)),
-    "torque_dynamic_margin": (Knob(_LIMIT, True), Knob(_RATIO, True), Knob("battery.minimum_voltage", True)),
+    "torque_dynamic": (Knob(_LIMIT, True), Knob(_RATIO, False), Knob(_RATIO, True), Knob(_GAIN, False)),
     "stroke_time": (Knob(_RATIO, False), Knob(_RATIO, True), Knob(_SPEED, True), Knob(_LIMIT, True)),
-    "gain_margin": (Knob(_GAIN, False), Knob(_DELAY, False), Knob(_FILTER, False), Knob(_STIFF, True)),
-    "phase_margin": (Knob(_GAIN, False), Knob(_DELAY, False), Knob(_FILTER, False), Knob(_STIFF, True)),
-    "peak_sensitivity": (Knob(_GAIN, False), Knob(_DELAY, False), Knob(_FILTER, False), Knob(_STIFF, True)),
+    "gain_margin": (
+        Knob(_GAIN, False),
+        Knob(_DELAY, False),
+        Knob(_FILTER, False),
+        Knob(_JITTER, False),
+        Knob(_FAST_JITTER, False),
+        Knob(_STIFF, True),
+    ),
+    "phase_margin": (
+        Knob(_GAIN, False),
+        Knob(_DELAY, False),
+        Knob(_FILTER, False),
+        Knob(_JITTER, False),
+        Knob(_FAST_JITTER, False),
+        Knob(_STIFF, True),
+    ),
+    "peak_sensitivity": (
+        Knob(_GAIN, False),
+        Knob(_DELAY, False),
+        Knob(_FILTER, False),
+        Knob(_JITTER, False),
+        Knob(_FAST_JITTER, False),
+        Knob(_STIFF, True),
+    ),
     "step_overshoot": (Knob(_GAIN, False), Knob(_SPEED, False), Knob(_STIFF, True), Knob(_GAP, False)),
     "step_settling": (Knob(_GAIN, True), Knob(_GAIN, False), Knob(_SPEED, True), Knob(_STIFF, True), Knob(_GAP, False)),
     "tracking_mismatch": (Knob(_GAIN, True), Knob(_SPEED, True), Knob(_GAP, False), Knob(_RATIO, False)),
@@ -205,7 +228,7 @@ def _remedy(analysis: Analysis, row: Row, rows: Sequence[Row]) -> Remedy:
     found: list[_Found] = []
     for knob in KNOBS[row.id]:
         for leg in (row.leg,) if row.leg is not None else LEGS:
-            key = _real(design, knob.key.format(leg=leg))
+            key = _real(design, _of_structure(analysis, knob.key.format(leg=leg)))
             if not _value(analysis, key):
                 continue
             hit = _search(analysis, row, key, knob.up)
@@ -268,8 +291,18 @@ def _real(design: DesignFile, key: str) -> str:
     return key
 
 
+def _of_structure(analysis: Analysis, key: str) -> str:
+    """The key that stands for the position gain in a leg's structure: PID and state feedback have a bandwidth instead."""
+    leg = key.split(".")[1] if key.endswith(".controller.gains.position") else ""
+    if leg and analysis.gains[leg].outer is not None:  # type: ignore[index]
+        return f"legs.{leg}.controller.bandwidth"
+    return key
+
+
 def _value(analysis: Analysis, key: str) -> float:
     """Number at a key now; the tuned gain where the design says tune; zero when there is none."""
+    if key.endswith(".controller.bandwidth"):
+        return placed_bandwidth(analysis.gains[key.split(".")[1]])  # type: ignore[index]
     if ".controller.gains." in key:
         leg = key.split(".")[1]
         return float(getattr(analysis.gains[leg], key.rsplit(".", 1)[1]))  # type: ignore[index]
@@ -289,7 +322,8 @@ def _changed(analysis: Analysis, key: str, factor: float) -> DesignFile:
     if ".controller.gains." in key:  # where the design says tune, the other gains stay as tuned
         base = key.rsplit(".", 1)[0]
         gains = analysis.gains[key.split(".")[1]]  # type: ignore[index]
-        changes = {f"{base}.{f.name}": float(getattr(gains, f.name)) for f in fields(gains)}
+        numbers = {f.name: getattr(gains, f.name) for f in fields(gains)}
+        changes = {f"{base}.{name}": float(value) for name, value in numbers.items() if isinstance(value, float)}
     value = _value(analysis, key) * factor
     changes[key] = round(value) if key.endswith(".counts") else value
     return analysis.design.with_values(changes)

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from valvectl.parts.controller import filter_share
 from valvectl.review import wording
 from valvectl.review.report_groups import Table, groups
+from valvectl.review.report_timing import timing_lines
 from valvectl.review.verdict import Review, Row
-from valvectl.review.wording import number
+from valvectl.review.wording import gains_words, number
+from valvectl.servo.equations import equations
 
 if TYPE_CHECKING:
     from valvectl.plant.servo_numbers import Servo
@@ -42,6 +44,12 @@ def render(review: Review) -> str:
         margins=_margins(studies.get("loop", {})),
         gains=_gains(studies.get("loop", {})),
         controllers=_controllers(studies.get("loop", {})),
+        by_hand=_by_hand(review),
+        sources=Table(
+            "Sources of the models in this run",
+            ("subject", "model", "source", "how sure"),
+            tuple((s.subject, s.model, s.source or "none", s.sure) for s in review.sources),
+        ),
         defaults_in_limits=any(r.limit_is_default for r in review.rows),
         versions=sorted(review.versions.items()),
     )
@@ -62,6 +70,11 @@ def _row(row: Row) -> dict[str, str | bool]:
         "case": row.case,
         "default": row.limit_is_default,
     }
+
+
+def _by_hand(review: Review) -> Table:
+    rows = tuple((h.place, h.what, h.formula, f"{number(h.value, 5)} {h.unit}".strip()) for h in review.by_hand)
+    return Table("Numbers in between, as the program used them", ("where", "what", "by hand", "result"), rows)
 
 
 def _title(review: Review, row_id: str) -> str:
@@ -125,9 +138,10 @@ def _gains(results: Mapping[str, LoopResult]) -> Table:
         (
             leg,
             "tuned here" if r.tuned else "design file",
-            number(r.gains.position),
-            number(r.gains.speed),
-            number(r.gains.speed_integral),
+            *(
+                number(gain) if r.gains.outer is None else "-"
+                for gain in (r.gains.position, r.gains.speed, r.gains.speed_integral)
+            ),
             number(r.gains.current),
             number(r.gains.current_integral),
             number(r.bandwidth / (2.0 * math.pi), 3),
@@ -147,7 +161,24 @@ def _gains(results: Mapping[str, LoopResult]) -> Table:
     return Table("Gains in use, stem units", head, rows)
 
 
-def _controllers(results: Mapping[str, LoopResult]) -> list[dict[str, str]]:
+def _equations(result: LoopResult) -> list[dict[str, Any]]:
+    """The loops' difference equations with their numbers; nothing when the result does not carry the servo."""
+    if result.servo is None:
+        return []
+    return [
+        {
+            "loop": loop.loop.capitalize(),
+            "when": f"every {_period(loop.period)}"
+            + ("" if loop.loop == "command" else f", output in force {number(1e3 * loop.delay)} ms after its sample"),
+            "reads": loop.reads,
+            "gives": loop.gives,
+            "lines": loop.lines,
+        }
+        for loop in equations(result.servo, result.gains)
+    ]
+
+
+def _controllers(results: Mapping[str, LoopResult]) -> list[dict[str, Any]]:
     out = []
     for leg, r in results.items():
         periods = {at: model.period for at, model in r.loops.items()}
@@ -163,6 +194,10 @@ def _controllers(results: Mapping[str, LoopResult]) -> list[dict[str, str]]:
                 "kc": number(r.gains.current),
                 "kic": number(r.gains.current_integral),
                 **_timing(r.servo),
+                "gains": gains_words(r.gains),
+                "cascade": r.gains.outer is None,
+                "equations": _equations(r),
+                "timing": "\n".join([] if r.servo is None else timing_lines(r.servo)),
             }
         )
     return out

@@ -16,9 +16,11 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from valvectl.studies.disturbance_result import DisturbanceResult
+    from valvectl.studies.gear_result import GearStageResult
     from valvectl.studies.ladder import LadderResult
     from valvectl.studies.loop import LoopResult
     from valvectl.studies.mission_heat_result import MissionHeat
+    from valvectl.studies.power_loss_result import PowerLossResult
     from valvectl.studies.power_result import PowerResult
     from valvectl.studies.ratio import RatioResult
     from valvectl.studies.resolution import ResolutionResult
@@ -95,6 +97,8 @@ def groups(review: Review) -> list[Group]:
         "torque": _torque_group,
         "mission_heat": _heat_group,
         "power": _power_group,
+        "power_loss": _loss_group,
+        "gear": _gear_group,
         "spread": _spread_group,
     }
     return [make(review, review.studies[name]) for name, make in made.items() if review.studies.get(name)]
@@ -198,17 +202,18 @@ def _loop_group(review: Review, results: Mapping[str, LoopResult]) -> Group:
 
 
 def _ratio_group(review: Review, results: Mapping[str, RatioResult]) -> Group:
-    from valvectl.review.figures import ratio_chart
+    from valvectl.review.figures import ratio_window_chart
 
     group = Group("ratio", "Gear ratio", "Which total ratio meets torque, speed and resolution together?")
     for leg, result in results.items():
         group.plots.append(
             _plot(
-                _whole(ratio_chart(result)),
+                ratio_window_chart(result),
                 f"ratio-{leg}",
                 f"Reserve of each check over the gear ratio, {leg} leg",
                 f"{leg} leg: each curve is one check; it holds above 1. Look for the range where all are above 1 "
-                "(shaded when there is one) and for the curves that close it. The sweep changes the last stage only.",
+                "(shaded when there is one); the bars say which ratios each check allows and which one closes a side. The "
+                "sweep changes the last stage only.",
             )
         )
         group.notes.append(
@@ -216,6 +221,18 @@ def _ratio_group(review: Review, results: Mapping[str, RatioResult]) -> Group:
             f"{number(result.inertia_optimum, 3)} (square root of load over motor inertia)."
         )
     return group
+
+
+def _loss_group(review: Review, result: PowerLossResult) -> Group:
+    from valvectl.review.report_loss import loss_group
+
+    return loss_group(review, result)
+
+
+def _gear_group(review: Review, results: Mapping[str, GearStageResult]) -> Group:
+    from valvectl.review.report_loss import gear_group
+
+    return gear_group(review, results)
 
 
 def _resolution_group(review: Review, result: ResolutionResult) -> Group:
@@ -308,20 +325,23 @@ def _stability_group(review: Review, result: StabilityResult) -> Group:
 
 
 def _torque_group(review: Review, results: Mapping[str, TorqueResult]) -> Group:
-    from valvectl.review.figures import torque_chart
+    from valvectl.review.figures import torque_chart, torque_envelope_chart
+    from valvectl.review.report_torque import notes, tables
 
     group = Group("torque", "Torque, stroke and heat", "Can the actuator break the ball loose on its worst day?")
     wanted = limit_of(review, "torque_margin")
     for leg, result in results.items():
         group.plots.append(
             _plot(
-                _whole(torque_chart(result, margin=wanted)),
+                torque_envelope_chart(result) if result.corners else _whole(torque_chart(result, margin=wanted)),
                 f"torque-{leg}",
                 f"Stem torque needed and available, {leg} leg",
                 f"{leg} leg: worst corner is cold, after a long rest, against the full tank, at the end of discharge "
                 "with a hot winding and both drives pulling. The black line should lie above the dash-dotted one.",
             )
         )
+        group.tables.extend(Table(*made) for made in tables(result))
+        group.notes.extend(notes(result))
     stroke, heat = review.studies.get("stroke"), review.studies.get("heat")
     if stroke is not None:
         rows = tuple(

@@ -8,19 +8,12 @@ from dataclasses import dataclass
 
 from valvectl.design.schema import LEGS, LegName
 from valvectl.errors import RangeError, SimulationError
+from valvectl.review import find_torque
 from valvectl.review.find_feed import Found, at_throttle, cavitation, chug, stiffness
 from valvectl.review.find_jacket import HOT_METHOD, boiling, is_heated
+from valvectl.review.find_jitter import loop_cases
 from valvectl.review.find_resolution import dead_band, resolution
 from valvectl.review.find_tank import disturbed, is_disturbed
-from valvectl.review.find_torque import (
-    dynamic_margin,
-    gear_torque,
-    has_dynamic_rule,
-    has_rule,
-    has_torque_limit,
-    rule_margin,
-    static_margin,
-)
 from valvectl.review.verdict import Operator, Row, row
 from valvectl.studies.analysis import Analysis
 from valvectl.studies.spread import COVERAGE
@@ -41,14 +34,21 @@ class Requirement:
     method: str
     applies: Callable[[Analysis, LegName | None], bool] = lambda analysis, leg: True
     """False where the design gives nothing to hold it against; there is no row then."""
+    limit_by: Callable[[Analysis, LegName | None], float | None] | None = None
+    """Limit [SI] that does not stand in the design as a number, such as a rule's; None: as it stands there."""
+    keys: tuple[str, ...] = ()
+    """Other keys of the table requirements that state the limit."""
+    method_by: Callable[[Analysis], str] = lambda analysis: ""
+    """Method where it depends on the design; empty: ``method``."""
 
-    def limit(self, analysis: Analysis) -> float:
-        """The limit in the row's unit."""
-        return float(getattr(analysis.design.requirements, self.id)) * self.scale
+    def limit(self, analysis: Analysis, leg: LegName | None = None) -> float:
+        """The limit in the row's unit; NaN where the requirement does not apply because nothing states one."""
+        value = self.limit_by(analysis, leg) if self.limit_by is not None else None
+        return float(getattr(analysis.design.requirements, self.id, math.nan) if value is None else value) * self.scale
 
     def rows(self, analysis: Analysis, only: LegName | None = None) -> list[Row]:
         """The requirement's rows: one, or one a leg, or that of one leg alone."""
-        given = f"requirements.{self.id}" in analysis.design.inputs
+        given = any(f"requirements.{key}" in analysis.design.inputs for key in (self.id, *self.keys))
         legs: tuple[LegName | None, ...] = ((only,) if only is not None else LEGS) if self.per_leg else (None,)
         out = []
         for leg in legs:
@@ -65,10 +65,10 @@ class Requirement:
                     self.title,
                     value,
                     self.operator,
-                    self.limit(analysis),
+                    self.limit(analysis, leg),
                     self.unit,
                     case,
-                    self.method,
+                    self.method_by(analysis) or self.method,
                     not given,
                 )
             )
@@ -155,7 +155,7 @@ def _stroke(analysis: Analysis, leg: LegName | None) -> Found:
 
 def _gain_margin(analysis: Analysis, leg: LegName | None) -> Found:
     assert leg is not None
-    found = analysis.loop[leg]
+    found = loop_cases(analysis, leg)
     unstable = [at for at, good in found.stable.items() if not good]
     if unstable:
         return min(0.0, -found.margins[unstable[0]].gain_reduction_db), f"{unstable[0]} loop is unstable"
@@ -167,7 +167,7 @@ def _gain_margin(analysis: Analysis, leg: LegName | None) -> Found:
 
 def _phase_margin(analysis: Analysis, leg: LegName | None) -> Found:
     assert leg is not None
-    found = analysis.loop[leg]
+    found = loop_cases(analysis, leg)
     unstable = [at for at, good in found.stable.items() if not good]
     if unstable:
         return min(0.0, math.degrees(found.margins[unstable[0]].phase_margin)), f"{unstable[0]} loop is unstable"
@@ -181,7 +181,7 @@ def _phase_margin(analysis: Analysis, leg: LegName | None) -> Found:
 
 def _sensitivity(analysis: Analysis, leg: LegName | None) -> Found:
     assert leg is not None
-    found = analysis.loop[leg]
+    found = loop_cases(analysis, leg)
     unstable = [at for at, good in found.stable.items() if not good]
     if unstable:
         return math.inf, f"{unstable[0]} loop is unstable"
@@ -358,30 +358,24 @@ REQUIREMENTS: tuple[Requirement, ...] = (
         "%",
         100.0,
         True,
-        static_margin,
+        find_torque.static,
         "available over needed less one, worst corner (100 % rule, MIL-A-83577B / AIAA S-114, from memory)",
+        limit_by=find_torque.static_limit,
+        keys=("torque_rule",),
+        method_by=find_torque.static_method,
     ),
     Requirement(
-        "torque_rule_margin",
-        "margin by the named torque rule",
-        ">=",
-        "%",
-        100.0,
-        True,
-        rule_margin,
-        "contributions at adverse bounds with the rule's factors, before and after the gears",
-        has_rule,
-    ),
-    Requirement(
-        "torque_dynamic_margin",
+        "torque_dynamic",
         "dynamic torque margin",
         ">=",
         "%",
         100.0,
         True,
-        dynamic_margin,
-        "torque left at the commanded speed against inertia times the least acceleration for stroke_time",
-        has_dynamic_rule,
+        find_torque.dynamic,
+        "torque left at the move's speed over torque of acceleration less one, worst corner (definition from memory)",
+        find_torque.dynamic_wanted,
+        limit_by=find_torque.dynamic_limit,
+        keys=("dynamic_torque_margin", "torque_rule"),
     ),
     Requirement("stroke_time", "full stroke", "<=", "s", 1.0, True, _stroke, "time simulation of both servos"),
     Requirement("gain_margin", "gain margin", ">=", "dB", 1.0, True, _gain_margin, _EXACT),
@@ -437,9 +431,9 @@ REQUIREMENTS: tuple[Requirement, ...] = (
         "%",
         100.0,
         True,
-        gear_torque,
+        find_torque.gear_torque,
         "torque constant times current limit, running efficiency, each stage with a stated limit",
-        has_torque_limit,
+        find_torque.has_torque_limit,
     ),
 )
 """All requirements, in the order of the table."""

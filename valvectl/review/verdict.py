@@ -9,6 +9,9 @@ from typing import Any, Literal
 
 from valvectl.design.design_file import DefaultUsed
 from valvectl.design.schema import LegName
+from valvectl.review.by_hand import HandLine
+from valvectl.review.hold_points import HoldPoint
+from valvectl.review.sources import Source
 from valvectl.studies.result import Result
 
 REVIEW_SCHEMA = "valvectl-review-1"
@@ -20,7 +23,8 @@ EXCLUSIONS = (
     "columns. valvectl surge studies surge and start, and no verdict here rests on it.",
     "The simulated rows (transient, settling, steps, strokes, hunting, bus, heating) are of one nominal engine; declared "
     "tolerances enter the steady O/F, torque, choking and injector rows alone.",
-    "The torque margin is static; no dynamic margin, no wear, no ice, no galling.",
+    "The torque margin is static unless a dynamic one is stated; no wear, no ice, no galling. Rules are from memory where it "
+    "says so: read the clause before a margin is claimed against it.",
     "Strength, pressure containment, oxygen compatibility, cleanliness, leakage and fire are outside this program.",
 )
 """What no review of this program covers; printed in every report."""
@@ -138,6 +142,12 @@ class Review(Result):
     """Program, Python and library versions."""
     date: str
     """UTC, ISO 8601."""
+    by_hand: tuple[HandLine, ...] = ()
+    """Intermediate numbers with their formulas."""
+    hold_points: tuple[HoldPoint, ...] = ()
+    """Commissioning, with limits from this design."""
+    sources: tuple[Source, ...] = ()
+    """Where the models of this run come from."""
     exclusions: tuple[str, ...] = EXCLUSIONS
     """What this analysis does not cover, whatever the design."""
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 
+from valvectl.parts.controller import CascadeGains
+from valvectl.parts.controller_pid import PidGains
 from valvectl.review.verdict import Row
 
 SIGN = {"<=": "≤", ">=": "≥"}
@@ -92,3 +94,24 @@ CAUTION = (
     "Follow local codes and licensed practice, and test in stages with people clear."
 )
 """The line that goes with every verdict."""
+
+
+def gains_words(gains: CascadeGains) -> str:
+    """The gains of a controller's structure as a list in words."""
+    outer = gains.outer
+    current = f"Kc {number(gains.current)} V/A, Kic {number(gains.current_integral)} 1/s"
+    if outer is None:
+        return (
+            f"Kp {number(gains.position)} 1/s, Kv {number(gains.speed)} A s/rad, Kiv {number(gains.speed_integral)} 1/s, "
+            f"{current}"
+        )
+    if isinstance(outer, PidGains):
+        return (
+            f"K {number(outer.gain)} A/rad, Ti {number(1e3 * outer.integral_time)} ms, Td "
+            f"{number(1e3 * outer.derivative_time)} ms, N {number(outer.derivative_filter)}, b {number(outer.weight)}, {current}"
+        )
+    return (
+        f"angle {number(outer.angle)} A/rad, speed {number(outer.speed)} A s/rad, integral {number(outer.integral)} "
+        f"A/(rad s), past outputs {', '.join(number(x, 3) for x in outer.past)}, observer {number(outer.observer[0], 3)} and "
+        f"{number(outer.observer[1], 3)} 1/s, poles at {number(outer.bandwidth, 3)} rad/s, b {number(outer.weight)}, {current}"
+    )

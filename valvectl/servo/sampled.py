@@ -6,7 +6,9 @@ the state changes by a matrix. Their product is the exact map from one slow samp
 length, fractional or several periods, are outputs waiting in line.
 
 Order at one instant: position samples, its outputs due take effect, then speed, then current; the same order as in the
-simulator.
+simulator. Loops may start at offsets from the position loop; sensors ahead of the samplers may lag (first order, part of
+the plant); speed comes from differences or from a tracking observer; a trim from the stem's own encoder may stand outside
+a position loop that is closed on the motor.
 """
 
 from __future__ import annotations
@@ -18,11 +20,16 @@ from typing import Any, Literal
 import numpy as np
 
 from valvectl.parts.controller import CascadeGains, filter_share
+from valvectl.parts.controller_more import CASCADE
 from valvectl.parts.lookup import FloatArray
+from valvectl.parts.speed_estimate import observer_gains
 from valvectl.plant.linear import servo_matrices
 from valvectl.plant.servo_numbers import Servo
+from valvectl.servo.structures import extra_names, forward_row, loops_of, notch_row, outer_row
 
 BreakPoint = Literal["position", "speed", "current"]
+Place = Literal["outer", "position", "speed", "current"]
+"""Where a loop can be cut: one of the three loops, or the trim from the stem's encoder outside of them."""
 LOOP_ORDER: tuple[BreakPoint, BreakPoint, BreakPoint] = ("position", "speed", "current")
 _EPS = 1e-9
 
@@ -86,18 +93,37 @@ class Discrete:
 class _Schedule:
     """State slots, and the instants of one period as matrices."""
 
-    def __init__(self, servo: Servo, gains: CascadeGains, broken: BreakPoint | None) -> None:
+    def __init__(self, servo: Servo, gains: CascadeGains, broken: Place | None) -> None:
         self.servo, self.gains, self.broken = servo, gains, broken
         # Loops outside the broken one are open: the inner loop is judged by itself.
-        first = LOOP_ORDER.index(broken) if broken is not None else 0
-        self.loops = LOOP_ORDER[first:]
+        self.cascade = servo.more.structure == CASCADE
+        order = loops_of(servo)
+        first = 0 if broken is None or broken == "outer" else order.index(broken)
+        self.trimmed = servo.trim_gain > 0.0 and (broken is None or broken == "outer")
+        self.loops = order[first:]
         self.names = ["i", "wm", "am", "ws", "as", "v", "i_set", "w_set", "a_before", "w", "x", "y", "cmd_before"]
+        if not self.cascade:  # a state that nothing moves would look like one that never dies away
+            self.names = [name for name in self.names if name not in ("w_set", "a_before", "w")]
+        self.names += extra_names(servo, gains)
+        lags = {
+            "position_seen": servo.position_sensor_lag,
+            "speed_seen": servo.speed_sensor_lag if self.cascade else 0.0,
+            "current_seen": servo.current_sensor_lag,
+            "trim_seen": servo.trim_sensor_lag if self.trimmed else 0.0,
+        }
+        self.lags = {name: lag for name, lag in lags.items() if lag > _EPS}  # a lag of a nanosecond is none
+        self.names += list(self.lags)
+        self.names += ["w_observed"] if servo.observer_bandwidth > 0.0 and self.cascade else []
+        self.names += ["trim"] if self.trimmed else []
         self.waiting: dict[str, int] = {}
         for loop in self.loops:
             period, delay = self.timing(loop)
-            most = math.floor(delay / period + _EPS) + 2
-            self.names += [f"{loop}_q{j}" for j in range(most)]
-            self.waiting[loop] = math.floor(delay / period + _EPS)
+            # under way when the period begins: outputs of samples before it that take effect in it or later
+            under_way = math.floor((self.offset(loop) + delay) / period + _EPS)
+            self.names += [f"{loop}_q{j}" for j in range(under_way + 2)]
+            self.waiting[loop] = under_way
+            if loop == "position" and self.forward_travels:
+                self.names += [f"forward_q{j}" for j in range(under_way + 2)]
         self.at = {name: j for j, name in enumerate(self.names)}
         self.size = len(self.names)
         # columns: state, then inputs (command, measurement put in at the break, load torque)
@@ -108,7 +134,14 @@ class _Schedule:
         self.plant[:5, :5] = a
         self.plant[:5, self.at["v"]] = b[:, 0]
         self.plant[:5, self.size + 2] = b[:, 1]
+        for name, lag in self.lags.items():
+            self.plant[self.at[name]] = (self.true(name) - self.row(name)) / lag
         self._moves: dict[float, FloatArray] = {}
+
+    @property
+    def forward_travels(self) -> bool:
+        """True when a current fed forward travels with the position loop's output (cascade)."""
+        return self.cascade and self.servo.more.feedforward_acceleration > 0.0
 
     def timing(self, loop: str) -> tuple[float, float]:
         s = self.servo
@@ -117,6 +150,15 @@ class _Schedule:
             "speed": (s.speed_period, s.speed_delay),
             "current": (s.current_period, s.current_delay),
         }[loop]
+
+    def offset(self, loop: str) -> float:
+        """First sample of a loop in the period [s]; the period begins with a sample of the outermost loop there."""
+        s = self.servo
+        first = {"position": 0.0, "speed": s.speed_offset, "current": s.current_offset}
+        period, _ = self.timing(loop)
+        rest = math.fmod(first[loop] - first[self.loops[0]], period)
+        rest = rest + period if rest < -_EPS else max(rest, 0.0)
+        return 0.0 if rest > period - _EPS else rest
 
     def identity(self) -> FloatArray:
         return np.eye(self.width)
@@ -139,14 +181,28 @@ class _Schedule:
         out[self.size + self.inputs.index(name)] = 1.0
         return out
 
-    def measured(self, loop: BreakPoint) -> FloatArray:
-        """The loop's measurement as a row: true, or put in from outside where the loop is broken."""
+    def true(self, name: str) -> FloatArray:
+        """What a sensor sees, as a row."""
         s = self.servo
-        if loop == "position":
-            return self.row("am" if s.position_on_motor else "as")
-        if loop == "speed":
-            return self.row("am" if s.speed_on_motor else "as")
-        return self.row("i")
+        if name == "current_seen":
+            return self.row("i")
+        on_motor = {"position_seen": s.position_on_motor, "speed_seen": s.speed_on_motor, "trim_seen": False}[name]
+        return self.row("am" if on_motor else "as")
+
+    def measured(self, loop: Place) -> FloatArray:
+        """A loop's reading as a row: what its sensor gives, with the sensor's lag."""
+        name = "trim_seen" if loop == "outer" else f"{loop}_seen"
+        return self.row(name) if name in self.lags else self.true(name)
+
+    def speed_estimate(self) -> tuple[FloatArray, FloatArray]:
+        """Speed from the new reading, and what is kept as the angle before, as rows."""
+        s = self.servo
+        if s.observer_bandwidth <= 0.0:
+            return (self.measured("speed") - self.row("a_before")) / s.speed_period, self.measured("speed")
+        gain, rate_gain = observer_gains(s.speed_period, s.observer_bandwidth, s.observer_damping)
+        predicted = self.row("a_before") + s.speed_period * self.row("w_observed")
+        error = self.measured("speed") - predicted
+        return self.row("w_observed") + rate_gain / s.speed_period * error, predicted + gain * error
 
     def sample(self, loop: BreakPoint) -> FloatArray:
         """Matrix of one sample of a loop: controller states move on, the output joins the line."""
@@ -154,21 +210,39 @@ class _Schedule:
         m = self.identity()
         if loop == "position":
             angle = self.source("injected") if self.broken == "position" else self.measured("position")
+            if self.trimmed:
+                stem = self.source("injected") if self.broken == "outer" else self.measured("outer")
+                m[self.at["trim"]] = self.row("trim") + s.trim_gain * s.position_period * (
+                    self.source("command") - stem
+                )
+                angle = angle - self.row("trim")
+            if not self.cascade:
+                m[self.at[f"position_q{self.waiting[loop]}"]] = outer_row(self, m, angle)
+                self.waiting[loop] += 1
+                return m
             command, before = self.source("command"), self.row("cmd_before")
+            if self.forward_travels:
+                m[self.at[f"forward_q{self.waiting[loop]}"]] = forward_row(self, m)
             output = g.position * (command - angle) + s.feedforward / s.position_period * (command - before)
             m[self.at["cmd_before"]] = command
         elif loop == "speed":
-            raw = (self.measured("speed") - self.row("a_before")) / s.speed_period
+            raw, kept = self.speed_estimate()
             share = filter_share(s.speed_period, s.speed_filter)
             filtered = self.row("w") + share * (raw - self.row("w"))
-            m[self.at["a_before"]] = self.measured("speed")
+            m[self.at["a_before"]] = kept
+            if s.observer_bandwidth > 0.0:
+                m[self.at["w_observed"]] = raw
             m[self.at["w"]] = filtered
             used = self.source("injected") if self.broken == "speed" else filtered
             error = self.row("w_set") - used
             output = g.speed * error + self.row("x")
+            if "i_forward" in self.at:
+                output = output + self.row("i_forward")
+            if s.more.notch_frequency > 0.0:
+                output = notch_row(self, m, output, s.speed_period)
             m[self.at["x"]] = self.row("x") + g.speed * g.speed_integral * s.speed_period * error
         else:
-            used = self.source("injected") if self.broken == "current" else self.row("i")
+            used = self.source("injected") if self.broken == "current" else self.measured("current")
             error = self.row("i_set") - used
             output = g.current * error + self.row("y")
             m[self.at["y"]] = self.row("y") + g.current * g.current_integral * s.current_period * error
@@ -179,14 +253,18 @@ class _Schedule:
     def take_effect(self, loop: BreakPoint) -> FloatArray:
         """Matrix of the oldest waiting output taking effect."""
         m = self.identity()
-        held = {"position": "w_set", "speed": "i_set", "current": "v"}[loop]
-        m[self.at[held]] = self.row(f"{loop}_q0")
+        held = {"position": "w_set" if self.cascade else "i_set", "speed": "i_set", "current": "v"}[loop]
+        lines: list[tuple[str, str]] = [(loop, held)]
+        if loop == "position" and self.forward_travels:
+            lines.append(("forward", "i_forward"))
         self.waiting[loop] -= 1
-        slots = sum(name.startswith(f"{loop}_q") for name in self.names)
-        for j in range(slots):  # the line moves up; places left empty forget what they held
-            m[self.at[f"{loop}_q{j}"]] = (
-                self.row(f"{loop}_q{j + 1}") if j < self.waiting[loop] else np.zeros(self.width)
-            )
+        for line, name in lines:
+            m[self.at[name]] = self.row(f"{line}_q0")
+            slots = sum(name.startswith(f"{line}_q") for name in self.names)
+            for j in range(slots):  # the line moves up; places left empty forget what they held
+                m[self.at[f"{line}_q{j}"]] = (
+                    self.row(f"{line}_q{j + 1}") if j < self.waiting[loop] else np.zeros(self.width)
+                )
         return m
 
     def instants(self, length: float) -> list[tuple[float, int, int, BreakPoint]]:
@@ -197,10 +275,11 @@ class _Schedule:
                 continue
             period, delay = self.timing(loop)
             count = round(length / period)
+            first = self.offset(loop)
             for k in range(count):
-                events.append((k * period, order, 0, loop))
-            late = math.floor(delay / period + _EPS)
-            rest = delay - late * period
+                events.append((first + k * period, order, 0, loop))
+            late = math.floor((first + delay) / period + _EPS)
+            rest = first + delay - late * period
             rest = 0.0 if abs(rest) < _EPS * period else rest
             for k in range(count):
                 events.append((k * period + rest, order, 1, loop))
@@ -218,23 +297,24 @@ class _Schedule:
             total = self.move(length - now) @ total
         return total
 
-    def measurement_at_sample(self, loop: BreakPoint) -> FloatArray:
+    def measurement_at_sample(self, loop: Place) -> FloatArray:
         """What the loop measures at the start of the period, as a row over the state before the samples."""
         if loop == "speed":
             s = self.servo
             share = filter_share(s.speed_period, s.speed_filter)
-            raw = (self.measured("speed") - self.row("a_before")) / s.speed_period
+            raw, _ = self.speed_estimate()
             return self.row("w") + share * (raw - self.row("w"))
         return self.measured(loop)
 
 
-def open_loop(servo: Servo, gains: CascadeGains, at: BreakPoint) -> Discrete:
+def open_loop(servo: Servo, gains: CascadeGains, at: Place) -> Discrete:
     """Loop gain L(z) at a break point, negative feedback taken out (the characteristic equation is 1 + L = 0).
 
     The loop is cut at its measurement; loops inside stay closed, loops outside are open. Sample period is the loop's.
+    ``outer`` is the trim from the stem's encoder; without one its gain is zero (see ``transfers.loop_gain``).
     """
     schedule = _Schedule(servo, gains, at)
-    period, _ = schedule.timing(at)
+    period, _ = schedule.timing("position" if at == "outer" else at)
     total = schedule.period_map(period)
     n = schedule.size
     injected = n + schedule.inputs.index("injected")

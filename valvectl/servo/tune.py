@@ -15,9 +15,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from valvectl.errors import ValvectlError
+from valvectl.parts.command_shape import PLAIN
 from valvectl.parts.controller import CascadeGains
+from valvectl.parts.controller_more import CASCADE
 from valvectl.plant.servo_numbers import Servo
 from valvectl.servo.margins import Margins, margins
+from valvectl.servo.outer_gains import current_per_count, outer_gains
 from valvectl.servo.sampled import BreakPoint, Discrete, closed_loop, open_loop
 from valvectl.servo.small import one_thread
 
@@ -41,6 +44,11 @@ TARGETS: dict[BreakPoint, Targets] = {
     "speed": Targets(8.0, math.radians(50.0), 1.7),
     "position": Targets(9.0, math.radians(60.0), 1.5),
 }
+
+
+DIRECT_TARGETS = Targets(9.0, math.radians(45.0), 1.6)
+"""Of the position loop with PID or state feedback: three placed poles and a filter or observer leave less phase than a
+cascade, whose inner loops have margins of their own."""
 
 
 @dataclass(frozen=True)
@@ -104,9 +112,7 @@ def _largest(start: float, good: Callable[[float], bool]) -> float:
 
 def acceleration_per_ampere(servo: Servo) -> float:
     """Stem acceleration per motor current with both masses moving together, no friction [rad/s^2/A]."""
-    factor = 0.5 * (1.0 / servo.train.efficiency + servo.train.backdrive_efficiency)
-    inertia = servo.motor_inertia + servo.load_inertia * factor / servo.ratio**2
-    return servo.torque_constant / inertia / servo.ratio
+    return servo.acceleration_per_ampere
 
 
 def tune(servo: Servo) -> CascadeGains:
@@ -119,7 +125,7 @@ def tune(servo: Servo) -> CascadeGains:
             half_slot=0.0,
             hold_band=0.0,
             command_step=0.0,
-            position_count=0.0,
+            position_count=0.0 if servo.more.structure == CASCADE else servo.position_count,
             position_accuracy=0.0,
             speed_limit=1.0,
             motor_friction=0.0,
@@ -130,6 +136,8 @@ def tune(servo: Servo) -> CascadeGains:
             idle_power=0.0,
             feedforward=0.0,
             gains=None,
+            shape=PLAIN,
+            more=servo.more.for_tuning(),
         )
     )
 
@@ -156,6 +164,8 @@ def _tuned(servo: Servo) -> CascadeGains:
     if current <= 0.0:
         raise ValvectlError("no gain of the current loop keeps its margins; its period or delay is too long")
     base = with_current(current)
+    if servo.more.structure != CASCADE:
+        return _with_outer(servo, base)
     alpha = acceleration_per_ampere(servo)
     lag = 2.0 * small + servo.speed_period + servo.speed_delay + servo.speed_filter
 
@@ -188,6 +198,23 @@ def _tuned(servo: Servo) -> CascadeGains:
     return with_position(position)
 
 
+@functools.lru_cache(maxsize=512)
+@one_thread
+def _with_outer(servo: Servo, base: CascadeGains) -> CascadeGains:
+    """Gains of the current loop with those of PID or state feedback worked out or as stated."""
+
+    def good(gains: CascadeGains) -> bool:
+        if current_per_count(servo, gains) > NOISE_SHARE * servo.current_limit:
+            return False
+        if not _keeps(loop_margins(servo, gains, "position"), DIRECT_TARGETS):
+            return False
+        return closed_loop(servo, gains).spectral_radius < 1.0
+
+    return outer_gains(servo, base, _largest, good)
+
+
 def gains_of(servo: Servo) -> CascadeGains:
     """The servo's gains: from the design, or tuned."""
+    if servo.more.structure != CASCADE and servo.gains is not None and servo.gains.outer is None:
+        return _with_outer(replace(servo, gains=None), servo.gains)
     return servo.gains if servo.gains is not None else tune(servo)

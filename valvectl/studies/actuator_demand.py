@@ -12,7 +12,6 @@ from valvectl.design.schema import LEGS, LegName
 from valvectl.design.schema_actuator import Actuator
 from valvectl.parts import bus
 from valvectl.parts.encoder import count_size
-from valvectl.parts.torque_rule_table import RULES
 from valvectl.plant.linear import engine_model
 from valvectl.plant.machine import Machine
 from valvectl.plant.schedule import Schedule
@@ -20,20 +19,30 @@ from valvectl.plant.servo_numbers import Servo, coupling_compliance, stage_numbe
 from valvectl.servo.tune import NOISE_SHARE
 from valvectl.studies.actuator_checks import Demand, Numbers
 from valvectl.studies.resolution import step_causes
-from valvectl.studies.torque import largest_pressure_drop, standstill_current, stem_torque_needed
-from valvectl.studies.torque_demand import least_acceleration
+from valvectl.studies.torque import greatest_need, largest_pressure_drop, rule_in_force, standstill_current
+from valvectl.studies.torque_moves import least_acceleration
 
 
-def leg_demand(design: DesignFile, machine: Machine, schedule: Schedule, name: LegName) -> Demand:
-    """What a leg asks of any actuator; worked out once a leg."""
+def leg_demand(
+    design: DesignFile, machine: Machine, schedule: Schedule, name: LegName, static_wanted: float | None = None
+) -> Demand:
+    """What a leg asks of any actuator; worked out once a leg.
+
+    ``static_wanted``: plain static margin [-] that a named torque rule asks for at the design's ratio (how a rule that counts
+    inertia changes with the ratio is not followed), NaN: not judged; by default ``requirements.torque_margin``.
+    """
     leg, servo, given = machine.legs[name], machine.legs[name].servo, design.leg(name)
     limits = design.requirements
     gains = [engine_model(machine, point).slopes[name].angle_gain for point in schedule.points]
     jump = max(step_causes(machine, name, point)["jump after sticking"] for point in schedule.points)
     speed_sensor = given.actuator.speed_encoder or given.actuator.position_encoder
-    rule = RULES[limits.torque_rule] if limits.torque_rule else None
+    named = limits.torque_rule is not None
+    dynamic = limits.dynamic_torque_margin
+    if dynamic is None and named:
+        dynamic = rule_in_force(limits).dynamic_margin
     small = 0.5 * servo.current_period + servo.current_delay
     stroke = leg.open_stop - leg.closed_stop
+    top = min(servo.speed_limit, 2.0 * stroke / limits.stroke_time)
     return Demand(
         stroke=stroke,
         span=float(np.ptp(schedule.angle[name])),
@@ -45,17 +54,19 @@ def leg_demand(design: DesignFile, machine: Machine, schedule: Schedule, name: L
         count=count_size(given.actuator.position_encoder.counts),
         fixed_step=max(servo.command_step, 2.0 * servo.hold_band),
         slot=2.0 * servo.half_slot,
-        lag=2.0 * small + servo.speed_period + servo.speed_delay + servo.speed_filter,
+        lag=2.0 * small + servo.speed_period + servo.speed_delay + servo.speed_filter + _estimate_lag(servo),
         speed_on_motor=servo.speed_on_motor,
         speed_count=count_size(speed_sensor.counts),
         speed_period=servo.speed_period,
         battery=machine.battery_minimum,
         battery_resistance=machine.battery_resistance,
         other_current=machine.other_loads + _other_drive(machine, name),
+        stroke_speed=top,
+        other_moving=machine.other_loads + _other_drive(machine, name, top),
         idle_power=servo.idle_power,
         lockout=machine.undervoltage,
-        torque_margin=limits.torque_margin,
-        dynamic_margin=limits.torque_dynamic_margin if rule is not None and rule.dynamic_margin else math.nan,
+        torque_margin=limits.torque_margin if static_wanted is None else static_wanted,
+        dynamic_margin=math.nan if dynamic is None else dynamic,
         stroke_time=limits.stroke_time,
         motor_speed=limits.motor_speed,
         flow_resolution=limits.flow_resolution,
@@ -66,22 +77,29 @@ def leg_demand(design: DesignFile, machine: Machine, schedule: Schedule, name: L
     )
 
 
-def _other_drive(machine: Machine, name: LegName) -> float:
-    """Bus current [A] of the other drives with all their voltage and current on the motor: more than they can draw."""
+def _other_drive(machine: Machine, name: LegName, speed: float | None = None) -> float:
+    """Bus current [A] of the other drives: at a stem speed [rad/s] what they then draw, without one all their voltage and
+    current on the motor, which is more than they can draw."""
     total = 0.0
     for other in LEGS:
         if other != name:
             s = machine.legs[other].servo
-            current, volts = standstill_current(machine, other, machine.battery_minimum)
-            total += bus.drive_current(s.duty_limit * volts, current, volts, s.idle_power)
+            current, volts = standstill_current(machine, other, machine.battery_minimum, speed or 0.0)
+            most = s.duty_limit * volts
+            if speed is not None:
+                most = min(most, s.hot_resistance * current + s.torque_constant * s.ratio * speed)
+            total += bus.drive_current(most, current, volts, s.idle_power)
     return total
 
 
 def stem_torques(machine: Machine, name: LegName) -> tuple[float, float]:
-    """Largest breakaway and running torque of a valve [N m], cold, at the largest pressure difference, breakaway after a rest."""
+    """Largest breakaway and running torque of a valve either way [N m], cold, at the largest pressure difference, breakaway
+    after a rest."""
     leg, drop = machine.legs[name], largest_pressure_drop(machine, name)
-    breakaway = float(np.max(stem_torque_needed(leg, drop, breakaway=True, dwell=leg.dwell_factor)))
-    return breakaway, float(np.max(stem_torque_needed(leg, drop, breakaway=False)))
+    return (
+        greatest_need(leg, drop, breakaway=True, dwell=leg.dwell_factor),
+        greatest_need(leg, drop, breakaway=False),
+    )
 
 
 def actuator_numbers(actuator: Actuator, servo: Servo, machine: Machine, name: LegName) -> Numbers:
@@ -97,6 +115,7 @@ def actuator_numbers(actuator: Actuator, servo: Servo, machine: Machine, name: L
         magnet_coefficient=drive.magnet_coefficient,
         rotor_inertia=drive.rotor_inertia,
         friction=servo.motor_friction,
+        viscous=servo.motor_viscous,
         max_speed=drive.max_speed,
         temperature_limit=drive.temperature_limit,
         thermal_resistance=drive.thermal_resistance,
@@ -123,3 +142,11 @@ def with_last_stage(numbers: Numbers, factors: object) -> Numbers:
     last = numbers.stages[-1]
     changed = dataclasses.replace(last, ratio=last.ratio * np.asarray(factors))  # type: ignore[arg-type]
     return dataclasses.replace(numbers, stages=(*numbers.stages[:-1], changed))
+
+
+def _estimate_lag(servo: Servo) -> float:
+    """Lag of the speed's estimate [s] beyond that of a difference: sensor, and observer (2 z/w at low frequency)."""
+    if servo.observer_bandwidth <= 0.0:
+        return servo.speed_sensor_lag
+    observer = 2.0 * servo.observer_damping / servo.observer_bandwidth - 0.5 * servo.speed_period
+    return servo.speed_sensor_lag + max(observer, 0.0)

@@ -18,10 +18,20 @@ from valvectl.plant.schedule import Schedule, build_schedule
 CORNER_POINTS = 9
 """Throttle settings at which an adverse corner is looked at."""
 
+_STEM = (
+    r"valve\.torque\.((running|breakaway)(_closing)?|pressure_slope|cold_factor|dwell_factor|"
+    r"model\.(break_to_open|run_to_open|end_to_open|break_to_close|run_to_close|end_to_close|rest_factor|seat_zone))$"
+)
 TORQUE: tuple[tuple[str, int], ...] = (
-    (r"valve\.torque\.(running|breakaway|pressure_slope|cold_factor|dwell_factor)$", +1),
+    (_STEM, +1),
+    (r"valve\.torque\.hydrodynamic_coefficient$", +1),
+    (r"actuator\.return_spring\.(preload|rate)$", +1),
     (r"motor\.(torque_constant|magnet_coefficient)$", -1),
-    (r"motor\.(resistance|friction_torque|cold_friction_factor|resistance_coefficient)$", +1),
+    (
+        r"motor\.(resistance|friction_torque|viscous_friction|cold_friction_factor|resistance_coefficient|rotor_inertia)$",
+        +1,
+    ),
+    (r"valve\.inertia$|gears\[\d+\]\.inertia$", +1),
     (r"gears\[\d+\]\.(static_efficiency|efficiency)$", -1),
     (r"actuator\.(current_limit|duty_limit)$", -1),
     (r"actuator\.(harness_resistance|hot_winding|idle_power)$", +1),
@@ -30,7 +40,7 @@ TORQUE: tuple[tuple[str, int], ...] = (
     (r"^battery\.(minimum_voltage|voltage)$", -1),
     (r"^battery\.(resistance|other_loads)$", +1),
 )
-"""Inputs of the static torque margin and the side that lowers it."""
+"""Inputs of the torque margins and the side that lowers them."""
 FLOW: tuple[tuple[str, int], ...] = (
     (r"\.(flow|port)\.fl$", -1),
     (r"liquid\.(temperature|vapour_pressure)$", +1),
@@ -50,7 +60,7 @@ STIFFNESS: tuple[tuple[str, int], ...] = (
 )
 """Inputs of injector stiffness at a wanted thrust and the side that softens it: wide orifices, dense (cold) liquid, and a
 high c* efficiency, which asks for less flow."""
-_DRY = r"valve\.torque\.(running|breakaway|pressure_slope|cold_factor|dwell_factor)$"
+_DRY = _STEM
 _TURNING = r"motor\.(friction_torque|cold_friction_factor|viscous_friction)$"
 _MESH = r"gears\[\d+\]\.(efficiency|static_efficiency|backdrive_efficiency)$"
 FRICTION_LOW: tuple[tuple[str, int], ...] = ((_DRY, -1), (_TURNING, -1), (_MESH, +1))
@@ -81,7 +91,7 @@ def adverse_design(design: DesignFile, sides: tuple[tuple[str, int], ...]) -> tu
     for item in design.toleranced():
         for pattern, sign in sides:
             if item.tolerance is not None and re.search(pattern, item.key):
-                changes[item.key] = moved_value(item, sign)
+                changes[item.key] = moved_value(item, _slope_sign(design, item.key, sign))
                 break
     if not changes:
         return design, ()
@@ -97,13 +107,25 @@ def adverse(design: DesignFile, sides: tuple[tuple[str, int], ...]) -> tuple[Mac
     return build(changed), moved
 
 
+def _slope_sign(design: DesignFile, key: str, sign: int) -> int:
+    """A maker's torque stated at more than the tank's pressure is lower at the tank's by slope times the difference: there
+    the flat slope hurts."""
+    if not key.endswith("valve.torque.pressure_slope"):
+        return sign
+    leg = design.leg("oxidizer" if key.startswith("legs.oxidizer.") else "fuel")
+    model = leg.valve.torque.model
+    above = model is not None and model.pressure > leg.tank.pressure - design.engine.ambient_pressure
+    return -sign if above else sign
+
+
 def _order_friction(design: DesignFile, at: str, changes: dict[str, Any]) -> None:
     """Where only one of the two has a tolerance, running torque moved beyond breakaway is held at it."""
-    keys = f"{at}.running", f"{at}.breakaway"
-    if not any(key in changes for key in keys):
-        return
-    running, breakaway = (changes.get(key, design.inputs[key].value) for key in keys)
-    changes[keys[0]] = [min(r, b) for r, b in zip(running, breakaway, strict=True)]
+    for way in ("", "_closing"):
+        keys = f"{at}.running{way}", f"{at}.breakaway{way}"
+        if not any(key in changes for key in keys):
+            continue
+        running, breakaway = (changes.get(key, design.inputs[key].value) for key in keys)
+        changes[keys[0]] = [min(r, b) for r, b in zip(running, breakaway, strict=True)]
 
 
 def corner_schedule(

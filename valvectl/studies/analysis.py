@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 from collections.abc import Callable, Iterator, Mapping
 from functools import cached_property
 from pathlib import Path
@@ -13,8 +14,10 @@ from valvectl.design.design_file import DesignFile
 from valvectl.design.schema import LEGS, LegName
 from valvectl.errors import DesignError, Fault
 from valvectl.parts.controller import CascadeGains
+from valvectl.plant.command import stretches
 from valvectl.plant.machine import Machine, build
 from valvectl.plant.schedule import Schedule, build_schedule
+from valvectl.servo.outer_gains import position_rate
 from valvectl.servo.tune import gains_of
 from valvectl.studies.adverse import BOILING, FLOW, STIFFNESS, TORQUE, adverse, adverse_design, corner_schedule
 from valvectl.studies.catalogue import CatalogueResult, Filters, catalogue
@@ -24,8 +27,10 @@ from valvectl.studies.fill import FillResult, fill
 from valvectl.studies.gear_result import GearStageResult
 from valvectl.studies.heat import HeatResult, heat
 from valvectl.studies.ladder import LadderResult, ladder
+from valvectl.studies.limit_cycles import LimitCycles, limit_cycles
 from valvectl.studies.line_waves import wave_transit
-from valvectl.studies.loop import LoopResult, loop
+from valvectl.studies.loop import LoopResult, loop, middle_point
+from valvectl.studies.loop_detail import loop_detail
 from valvectl.studies.mission_heat import mission_heat, profile_run
 from valvectl.studies.mission_heat_result import MissionHeat
 from valvectl.studies.own_stage import own_stage
@@ -40,13 +45,16 @@ from valvectl.studies.ratio import RatioResult, ratio
 from valvectl.studies.ratio_odds import ratio_odds
 from valvectl.studies.resolution import ResolutionResult, resolution
 from valvectl.studies.resolution_fix import StepFixes, resolution_fix
+from valvectl.studies.responses import Responses, responses
 from valvectl.studies.spread import SpreadResult, spread
 from valvectl.studies.stability import StabilityResult, stability
 from valvectl.studies.stroke import StrokeResult, stroke
 from valvectl.studies.surge import SurgeResult, surge
-from valvectl.studies.throttle import ThrottleResult, stretches, throttle
-from valvectl.studies.torque import TorqueResult, torque
-from valvectl.studies.torque_demand import TorqueDemand, torque_demand
+from valvectl.studies.throttle import ThrottleResult, throttle
+from valvectl.studies.timing import TimingResult, timing
+from valvectl.studies.torque import by_rule, torque
+from valvectl.studies.torque_moves import commanded
+from valvectl.studies.torque_result import TorqueResult
 
 T = TypeVar("T")
 
@@ -133,21 +141,39 @@ class Analysis:
         return resolution(self.machine, self.schedule, limits.flow_resolution, limits.flow_dead_band)
 
     @cached_property
-    def torque(self) -> dict[LegName, TorqueResult]:
-        """Static torque margins."""
+    def torque_static(self) -> dict[LegName, TorqueResult]:
+        """Static torque margins, no rule asked."""
         corner, moved = self.torque_corner
-        return {name: torque(corner, name, self.machine, moved) for name in LEGS}
+        unknown = {name: self.design.leg(name).valve.torque.includes_unknown_factor for name in LEGS}
+        return {name: torque(corner, name, self.machine, moved, unknown[name]) for name in LEGS}
 
     @cached_property
-    def torque_demand(self) -> Mapping[LegName, TorqueDemand]:
-        """Torque demand by contributions and margins by named rules."""
-        corner, moved = self.torque_corner
-        return _EachLeg(lambda name: torque_demand(self.design, self.machine, corner, moved, name))
+    def torque(self) -> Mapping[LegName, TorqueResult]:
+        """Torque envelope, margins by every rule, dynamic margin."""
+        return _EachLeg(self._torque)
+
+    def _torque(self, name: LegName) -> TorqueResult:
+        static, stroke_time = self.torque_static[name], self.design.requirements.stroke_time
+        gain = position_rate(gains_of(self.machine.legs[name].servo))
+        orders = commanded(self.machine, self.schedule, self.profile, gain, stroke_time, name)
+        return by_rule(static, self.design, self.torque_corner[0], self.machine, orders)
 
     @cached_property
     def ratio(self) -> dict[LegName, RatioResult]:
         """Sweeps of the gear ratio."""
-        return {name: ratio(self.design, self.machine, self.schedule, name, self._torque_design) for name in LEGS}
+        return {
+            name: ratio(self.design, self.machine, self.schedule, name, self._torque_design, self._static_wanted(name))
+            for name in LEGS
+        }
+
+    def _static_wanted(self, name: LegName) -> float | None:
+        """Plain static margin that the named torque rule asks for; NaN where none can be judged; None: no rule named."""
+        if self.design.leg(name).valve.torque.includes_unknown_factor:
+            return math.nan
+        if self.design.requirements.torque_rule is None:
+            return None
+        judged = self.torque[name].stem
+        return math.nan if judged is None else judged.asked
 
     @cached_property
     def _torque_design(self) -> tuple[Machine, DesignFile]:
@@ -171,8 +197,9 @@ class Analysis:
             raise DesignError(faults)
         invented = motors is None or gears is None
         return catalogue(
-            self.design, self.machine, self.schedule, name, self._torque_design, found, boxes, filters, invented
-        )
+            self.design, self.machine, self.schedule, name, self._torque_design, found, boxes, filters, invented,
+            static_wanted=self._static_wanted(name),
+        )  # fmt: skip
 
     @cached_property
     def ratio_in_full(self) -> Mapping[LegName, RatioResult]:
@@ -181,7 +208,10 @@ class Analysis:
 
     def _ratio_in_full(self, name: LegName) -> RatioResult:
         found = self.ratio[name]
-        odds = ratio_odds(self.design, self.machine, self.schedule, name, found.ratio / found.current)
+        odds = ratio_odds(
+            self.design, self.machine, self.schedule, name, found.ratio / found.current,
+            static_wanted=self._static_wanted(name),
+        )  # fmt: skip
         strokes = {found.current: self.stroke.longest(name)[0]}
         if found.recommended is not None and found.recommended != found.current:
             last = len(self.design.leg(name).actuator.gears) - 1
@@ -194,6 +224,42 @@ class Analysis:
     def loop(self) -> Mapping[LegName, LoopResult]:
         """Frequency and step analysis."""
         return _EachLeg(lambda name: loop(self.machine, name, self.schedule.points))
+
+    @cached_property
+    def timing(self) -> Mapping[LegName, TimingResult]:
+        """What sampling costs each loop."""
+        legs = self.machine.legs
+        return _EachLeg(lambda name: timing(legs[name].servo, self.design.leg(name).controller, self.gains[name], name))
+
+    @cached_property
+    def loop_in_full(self) -> Mapping[LegName, LoopResult]:
+        """The same with every crossing, stiffness, noise, poles and word lengths."""
+        return _EachLeg(self._loop_in_full)
+
+    def _loop_in_full(self, name: LegName) -> LoopResult:
+        point = middle_point(self.schedule.points, name)
+        detail = loop_detail(self.machine, self.gains[name], name, point)
+        return dataclasses.replace(self.loop[name], detail=detail)
+
+    @cached_property
+    def hunting(self) -> Mapping[LegName, LimitCycles]:
+        """Limit cycles and hunting, foreseen and simulated."""
+        return _EachLeg(self._hunting)
+
+    def _hunting(self, name: LegName) -> LimitCycles:
+        found = self.loop[name]
+        point = middle_point(self.schedule.points, name)
+        margin = found.margins["position"].gain_margin_db
+        return limit_cycles(self.machine, self.gains, name, point, margin, found.frequency, found.loop_gain)
+
+    @cached_property
+    def responses(self) -> Mapping[LegName, Responses]:
+        """Steps, ramp, sine and throttle profile, real and linear."""
+        return _EachLeg(self._responses)
+
+    def _responses(self, name: LegName) -> Responses:
+        point = middle_point(self.schedule.points, name)
+        return responses(self.machine, self.gains, name, point, self.loop[name].bandwidth, self.throttle)
 
     @cached_property
     def throttle(self) -> ThrottleResult:

@@ -29,9 +29,10 @@ from valvectl.plant.schedule import Schedule
 from valvectl.plant.servo_numbers import stage_numbers
 from valvectl.studies.actuator_checks import ActuatorCheck, Numbers, evaluate
 from valvectl.studies.actuator_demand import actuator_numbers, leg_demand
-from valvectl.studies.ratio_choice import standing
+from valvectl.studies.catalogue_close import LEADERS, close_calls, picked
+from valvectl.studies.ratio_choice import Case, standing
 from valvectl.studies.result import Result
-from valvectl.studies.stepper_checks import stepper_checks
+from valvectl.studies.stepper_checks import StepperData, stepper_checks
 
 NEAREST = 8
 """Near misses that are named."""
@@ -109,6 +110,8 @@ class CatalogueResult(Result):
     """Combinations that the filters left out."""
     invented: bool
     """True when the demonstration catalogue took part."""
+    close: tuple[str, ...] = ()
+    """What one percent on any one input flips among those in front (``catalogue_close``)."""
 
     def why(self, index: int) -> str:
         """Checks that a combination fails, in words; empty when it holds."""
@@ -160,6 +163,7 @@ class CatalogueResult(Result):
             "front": [self.row(i) | {"mean_place": s} for i, s in zip(self.front, self.score, strict=True)],
             "rejected": dict(self.rejected),
             "rejected_by_it_alone": dict(self.alone),
+            "close_calls": list(self.close),
             "near_misses": [self.row(n.index) | {"check": n.check, "by_factor": n.factor} for n in self.near],
         }
 
@@ -210,6 +214,7 @@ def _numbers(
         torque_constant=of_motor("torque_constant") * (1.0 - off),
         rotor_inertia=of_motor("rotor_inertia"),
         friction=of_motor("friction") * cold_factor,
+        viscous=0.0,  # no catalogue states it
         max_speed=of_motor("max_speed"),
         temperature_limit=of_motor("winding_limit"),
         thermal_resistance=of_motor("thermal_resistance"),
@@ -243,10 +248,14 @@ def catalogue(
     filters: Filters | None = None,
     invented: bool = False,
     progress: Progress | None = None,
+    static_wanted: float | None = None,
 ) -> CatalogueResult:
-    """Evaluate every combination on a leg. ``corner`` as for ``ratio``. ValvectlError when the filters leave nothing."""
+    """Evaluate every combination on a leg. ``corner`` and ``static_wanted`` as for ``ratio``.
+
+    ValvectlError when the filters leave nothing.
+    """
     asked = filters or Filters()
-    demand = leg_demand(design, machine, schedule, name)
+    demand = leg_demand(design, machine, schedule, name, static_wanted)
     actuator, worst_design = design.leg(name).actuator, corner[1]
     base = actuator_numbers(actuator, machine.legs[name].servo, machine, name)
     worst = actuator_numbers(worst_design.leg(name).actuator, corner[0].legs[name].servo, corner[0], name)
@@ -269,6 +278,7 @@ def catalogue(
     split = sum(p[0].kind != "stepper" for p in pairs)
     cold = actuator.motor.cold_friction_factor
     groups: list[tuple[ActuatorCheck, ...]] = []
+    sides: list[tuple[Numbers, Numbers]] = []
     for part, stepping in ((pairs[:split], False), (pairs[split:], True)):
         if not part:
             continue
@@ -277,14 +287,58 @@ def catalogue(
         chosen, boxes = zip(*part, strict=True)
         nominal = _numbers(base, machine, name, chosen, boxes, own, limits, cold, 0.0)
         adverse = _numbers(worst, corner[0], name, chosen, boxes, own_worst, limits, cold, 1.0)
+        sides.append((nominal, adverse))
         if stepping:
-            teeth, detent, inductance = (
-                np.array([getattr(m, key) for m in chosen]) for key in ("teeth", "detent_torque", "inductance")
-            )
-            groups.append(stepper_checks(demand, nominal, adverse, teeth, detent, inductance))
+            groups.append(stepper_checks(demand, nominal, adverse, stepper_data(chosen)))
         else:
             groups.append(evaluate(demand, nominal, adverse))
-    return _judge(name, pairs, _joined(groups), base, own, len(motors) * len(gears), invented)
+    found = _judge(name, pairs, _joined(groups), base, own, len(motors) * len(gears), invented)
+
+    def judge(case: Case, index: int) -> tuple[ActuatorCheck, ...]:
+        if index < split:
+            return evaluate(case.demand, case.numbers, case.worst)
+        return stepper_checks(case.demand, case.numbers, case.worst, stepper_data([pairs[index][0]]))
+
+    if not found.front:
+        return found
+    cases = []
+    for index in found.front[:LEADERS]:
+        nominal, adverse = sides[-1] if index >= split else sides[0]
+        at = index - split if index >= split else index
+        label = f"{found.motor[index].removeprefix('motor ')} with {found.gear[index]}"
+        cases.append((index, label, Case(demand, picked(nominal, at), picked(adverse, at), machine, corner[0], name)))
+    return dataclasses.replace(found, close=close_calls(cases, judge, _scale(found)))
+
+
+def _scale(found: CatalogueResult) -> Callable[[int, float, float], float]:
+    """Mean place of a combination on the front's own scale, for a changed margin and stroke time."""
+    on = np.array(found.front, dtype=int)
+    values = np.stack(_costs(found.margin, found.time, found.mass, found.current, found.cost), axis=1)
+    low, high = values[on].min(axis=0), values[on].max(axis=0)
+    width = np.where(high > low, high - low, math.inf)
+
+    def score(index: int, margin: float, time: float) -> float:
+        changed = values[index].copy()
+        changed[:2] = -margin, time
+        return float(np.mean((changed - low) / width))
+
+    return score
+
+
+def _costs(
+    margin: FloatArray, time: FloatArray, mass: FloatArray, current: FloatArray, cost: FloatArray
+) -> tuple[FloatArray, ...]:
+    """The five objectives, smaller is better."""
+    return -margin, time, mass, current, np.nan_to_num(cost, nan=1e9)
+
+
+def stepper_data(motors: Sequence[CatalogueMotor]) -> StepperData:
+    """What only steppers have, of motors that are steppers."""
+    teeth, detent, inductance, rated, supply = (
+        np.array([getattr(m, key) for m in motors])
+        for key in ("teeth", "detent_torque", "inductance", "peak_current", "pull_out_voltage")
+    )
+    return StepperData(teeth, detent, inductance, rated, tuple(m.pull_out for m in motors), supply)
 
 
 def _joined(groups: Sequence[tuple[ActuatorCheck, ...]]) -> tuple[ActuatorCheck, ...]:
@@ -321,7 +375,7 @@ def _judge(
     mass = np.array([m.mass + g.mass for m, g in pairs])
     current = np.array([min(m.peak_current, base.current_limit) for m, _ in pairs])
     cost = np.array([m.cost + g.cost for m, g in pairs])
-    front, score = _front(holds, (-margin, time, mass, current, np.nan_to_num(cost, nan=1e9)))
+    front, score = _front(holds, _costs(margin, time, mass, current, cost))
     alone = np.sum(fails, axis=0) == 1
     misses = []
     for check, failing in zip(checks, fails, strict=True):

@@ -6,23 +6,26 @@ Frequency analysis is of the linear machine (no dry friction, gap closed); the s
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 
 from valvectl.design.schema import LegName
+from valvectl.parts import response_metrics
 from valvectl.parts.controller import CascadeGains
 from valvectl.parts.lookup import FloatArray
 from valvectl.plant.balance import OperatingPoint
+from valvectl.plant.command import move_command
 from valvectl.plant.machine import Machine
-from valvectl.plant.schedule import limit_rate
 from valvectl.plant.servo_numbers import Servo
 from valvectl.plant.simulate import simulate
 from valvectl.servo.margins import Margins
-from valvectl.servo.sampled import LOOP_ORDER, BreakPoint, Discrete, closed_loop
+from valvectl.servo.sampled import BreakPoint, Discrete, closed_loop
 from valvectl.servo.small import one_thread
+from valvectl.servo.structures import loops_of
 from valvectl.servo.tune import gains_of, loop_margins
+from valvectl.studies.loop_detail import LoopDetail
 from valvectl.studies.result import Result
 
 STEP_SIZE = math.radians(5.0)
@@ -97,6 +100,8 @@ class LoopResult(Result):
     """The exact loop gains as discrete models; ``to_control()`` hands them to python-control."""
     servo: Servo | None = field(default=None, repr=False)
     """The servo analysed, with its periods, delays and limits."""
+    detail: LoopDetail | None = None
+    """Crossings, stiffness, noise, poles, word lengths, when asked for (``Analysis.loop_in_full``)."""
 
     @property
     def worst_overshoot(self) -> float:
@@ -123,34 +128,15 @@ class LoopResult(Result):
 def step_metrics(time: FloatArray, angle: FloatArray, start: float, size: float) -> StepMetrics:
     """Metrics of a step response. ``time`` from the step [s], ``angle`` [rad], both shape (n,)."""
     y = (angle - start) / size
-
-    def first(level: float) -> float:
-        beyond = np.nonzero(y >= level)[0]
-        if beyond.size == 0:
-            return math.inf
-        j = int(beyond[0])
-        if j == 0:
-            return float(time[0])
-        share = (level - y[j - 1]) / (y[j] - y[j - 1])
-        return float(time[j - 1] + share * (time[j] - time[j - 1]))
-
-    outside = np.nonzero(np.abs(y - 1.0) > SETTLING_BAND)[0]
-    if outside.size == 0:
-        settling = float(time[0])
-    elif outside[-1] == y.size - 1:
-        settling = math.inf
-    else:
-        settling = float(time[outside[-1] + 1])
-    tail = max(1, y.size // 10)
     return StepMetrics(
         start=start,
         size=size,
-        dead_time=first(0.03),
-        t63=first(0.63),
-        t86=first(0.865),
-        overshoot=max(0.0, float(np.max(y)) - 1.0),
-        settling=settling,
-        residual=float(np.mean(y[-tail:])) - 1.0,
+        dead_time=response_metrics.first_time(time, y, response_metrics.DEAD_LEVEL),
+        t63=response_metrics.first_time(time, y, response_metrics.T63_LEVEL),
+        t86=response_metrics.first_time(time, y, response_metrics.T86_LEVEL),
+        overshoot=response_metrics.overshoot(y),
+        settling=response_metrics.settling_time(time, y, SETTLING_BAND),
+        residual=response_metrics.residual(y),
     )
 
 
@@ -167,7 +153,7 @@ def simulate_step(
     start = point.legs[name].angle
     wanted = np.full(count, start + size)
     wanted[0] = start  # a sample at rest first, so that the rate limit works from it
-    command[name] = limit_rate(wanted, servo.speed_limit * servo.position_period)
+    command[name] = move_command(servo, wanted)
     trace = simulate(machine, gains, command, point, STEP_TIME, hydraulics=False, record=servo.position_period)
     leg = trace.legs[name]
     time = trace.time - servo.position_period  # the step is given at the second sample
@@ -194,12 +180,13 @@ def loop(machine: Machine, name: LegName, points: tuple[OperatingPoint, ...]) ->
     """Frequency and step analysis of one leg. ``points`` are the steady points of the schedule."""
     gains = {leg: gains_of(m.servo) for leg, m in machine.legs.items()}
     servo = machine.legs[name].servo
-    found = {at: loop_margins(servo, gains[name], at) for at in LOOP_ORDER}
+    places = loops_of(servo)
+    found = {at: loop_margins(servo, gains[name], at) for at in places}
     position = found["position"].loop
     highest = math.pi / position.period
     omega = np.geomspace(1e-3 * highest, highest, 600)
     response = position.response(omega)[:, 0, 0]
-    closed = closed_loop(replace(servo, feedforward=0.0), gains[name])
+    closed = closed_loop(servo.without_feedforward(), gains[name])
     complementary = closed.response(omega)[:, 0, 0]
     below = np.nonzero(np.abs(complementary) < math.sqrt(0.5))[0]
     point = middle_point(points, name)
@@ -207,8 +194,8 @@ def loop(machine: Machine, name: LegName, points: tuple[OperatingPoint, ...]) ->
         leg=name,
         gains=gains[name],
         tuned=servo.gains is None,
-        margins={at: found[at].margins for at in LOOP_ORDER},
-        stable={at: found[at].stable for at in LOOP_ORDER},
+        margins={at: found[at].margins for at in places},
+        stable={at: found[at].stable for at in places},
         frequency=omega,
         loop_gain=response,
         complementary=complementary,
@@ -217,6 +204,6 @@ def loop(machine: Machine, name: LegName, points: tuple[OperatingPoint, ...]) ->
             "opening": simulate_step(machine, gains, name, point, STEP_SIZE),
             "closing": simulate_step(machine, gains, name, point, -STEP_SIZE),
         },
-        loops={at: found[at].loop for at in LOOP_ORDER},
+        loops={at: found[at].loop for at in places},
         servo=servo,
     )

@@ -28,13 +28,14 @@ from valvectl.parts.controller import CascadeGains
 from valvectl.parts.lookup import FloatArray
 from valvectl.parts.return_spring import return_torque
 from valvectl.plant.balance import OperatingPoint, balance, leg_flow
+from valvectl.plant.command import stretches
 from valvectl.plant.machine import LegMachine, Machine
 from valvectl.plant.schedule import Schedule, commands
 from valvectl.plant.simulate import DriveOff, Trace, simulate
 from valvectl.studies.adverse import FRICTION_HIGH, FRICTION_LOW, adverse
 from valvectl.studies.power_loss_result import AtRest, Behaviour, Closing, LossCase, PowerLossResult, StoredEnergy
-from valvectl.studies.throttle import schedule_point, stretches
-from valvectl.studies.torque import largest_pressure_drop
+from valvectl.studies.throttle import schedule_point
+from valvectl.studies.torque_demand import largest_pressure_drop
 
 WATCHED = 0.5
 """Time watched after a loss [s]."""
@@ -59,7 +60,7 @@ def shutting_torque(leg: LegMachine, angle: float, drop: float) -> float:
 
 
 def _stem(leg: LegMachine, angle: float, drop: float, breakaway: bool, dwell: float) -> float:
-    table = leg.breakaway if breakaway else leg.running
+    table = leg.stem_table(breakaway, closing=True)  # a dead valve is turned towards shut
     level = float(np.interp(angle, leg.characteristic.angles, table))
     return leg.cold_factor * dwell * friction.pressure_rise(leg.relative_slope, drop) * level
 

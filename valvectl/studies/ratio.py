@@ -99,17 +99,20 @@ def ratio(
     schedule: Schedule,
     name: LegName,
     corner: tuple[Machine, DesignFile] | None = None,
+    static_wanted: float | None = None,
 ) -> RatioResult:
     """Sweep the total ratio of one leg by scaling its last gear stage.
 
     ``corner``: machine and design with the toleranced inputs at their adverse bounds for torque (``studies.adverse``), for
-    the torque margins; by default the design as it is.
+    the torque margins; by default the design as it is. ``static_wanted`` as in ``leg_demand``.
     """
     worst_machine, worst_design = (machine, design) if corner is None else corner
     servo = machine.legs[name].servo
     numbers = actuator_numbers(design.leg(name).actuator, servo, machine, name)
     worst = actuator_numbers(worst_design.leg(name).actuator, worst_machine.legs[name].servo, worst_machine, name)
-    case = Case(leg_demand(design, machine, schedule, name), numbers, worst, machine, worst_machine, name)
+    case = Case(
+        leg_demand(design, machine, schedule, name, static_wanted), numbers, worst, machine, worst_machine, name
+    )
     factors = np.geomspace(LOWEST, HIGHEST, POINTS)
     swept, worst_swept = with_last_stage(numbers, factors), with_last_stage(worst, factors)
     checks = evaluate(case.demand, swept, worst_swept)

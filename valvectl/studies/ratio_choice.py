@@ -18,7 +18,7 @@ from valvectl.plant.machine import Machine
 from valvectl.studies.actuator_checks import ActuatorCheck, Demand, Numbers, evaluate
 from valvectl.studies.actuator_demand import with_last_stage
 from valvectl.studies.torque import standstill_current
-from valvectl.studies.torque_demand import least_acceleration
+from valvectl.studies.torque_moves import least_acceleration
 
 NUDGE = 0.01
 """Change of each input for the close calls [-]."""
@@ -67,6 +67,32 @@ class Choice:
     reason: str
 
 
+def _none_holds(ratios: FloatArray, checks: tuple[ActuatorCheck, ...]) -> str:
+    """Why no ratio meets every check: those that fail at every ratio, and what the others would allow; or the least bad."""
+    start = f"No ratio from {ratios[0]:.3g} to {ratios[-1]:.3g} meets every check"
+    never = [c for c in checks if not bool(np.any(c.ok))]
+    others = tuple(c for c in checks if bool(np.any(c.ok)))
+    if never and others:
+        found = choose(ratios, float(ratios[0]), others)
+        words = " and ".join(c.name for c in never)
+        start += f": {words} fail{'s' if len(never) == 1 else ''} at every one of them, and no ratio mends that. "
+        if found.window is None or found.recommended is None:
+            return start + "The other checks do not hold together either."
+        return start + (
+            f"Without {'it' if len(never) == 1 else 'them'} {found.window[0]:.3g} to {found.window[1]:.3g} would hold (closed "
+            f"below by {found.closed_below or 'the end of the sweep'}, above by {found.closed_above or 'the end of the sweep'}), "
+            f"{found.recommended:.3g} with the largest reserve."
+        )
+    failing = np.sum([np.logical_not(c.ok) for c in checks], axis=0)
+    smallest = np.min(np.stack([np.where(c.ok, np.inf, c.reserve) for c in checks]), axis=0)
+    best = int(np.argmax(np.where(failing == failing.min(), smallest, -np.inf)))
+    names = [c.name for c in checks if not c.ok[best]]
+    return (
+        f"{start}; fewest fail at {ratios[best]:.3g}: {', '.join(names)}, there a "
+        f"factor {math.exp(-float(smallest[best])):.2f} from the limit at most. Ratio alone does not mend it."
+    )
+
+
 def choose(ratios: FloatArray, base: float, checks: tuple[ActuatorCheck, ...]) -> Choice:
     """Window and recommendation from checks over ``ratios``, shape (n,), rising."""
     holds = np.logical_and.reduce([c.ok for c in checks])
@@ -74,13 +100,7 @@ def choose(ratios: FloatArray, base: float, checks: tuple[ActuatorCheck, ...]) -
     turning = [c for c in checks if float(np.ptp(np.clip(c.reserve, -1e6, 1e6))) > TURNS] or list(checks)
     reserve = np.min(np.stack([c.reserve for c in turning]), axis=0)
     if not bool(np.any(holds)):
-        best = int(np.argmax(reserve))
-        failing = [c.name for c in checks if not c.ok[best]]
-        reason = (
-            f"No ratio from {ratios[0]:.3g} to {ratios[-1]:.3g} meets every check; nearest is {ratios[best]:.3g}, "
-            f"where {', '.join(failing)} still fail{'s' if len(failing) == 1 else ''}. Ratio alone does not mend it."
-        )
-        return Choice(None, "", "", None, "", False, reason)
+        return Choice(None, "", "", None, "", False, _none_holds(ratios, checks))
     best = int(np.argmax(np.where(holds, reserve, -np.inf)))
     low = high = best
     while low > 0 and holds[low - 1]:
@@ -125,6 +145,7 @@ _ACTUATOR = {
     "torque_constant": "torque constant",
     "rotor_inertia": "rotor inertia",
     "friction": "motor friction",
+    "viscous": "viscous friction of the motor",
     "max_speed": "motor max_speed",
     "thermal_resistance": "thermal resistance",
     "coupling": "coupling compliance",
@@ -179,7 +200,11 @@ def settled(case: Case) -> Case:
     d = case.demand
     return dataclasses.replace(
         case,
-        demand=dataclasses.replace(d, acceleration=least_acceleration(d.stroke, d.stroke_time, d.speed_limit)),
+        demand=dataclasses.replace(
+            d,
+            acceleration=least_acceleration(d.stroke, d.stroke_time, d.speed_limit),
+            stroke_speed=min(d.speed_limit, 2.0 * d.stroke / d.stroke_time),
+        ),
         numbers=dataclasses.replace(case.numbers, standing_current=current, bus_voltage=volts),
         worst=dataclasses.replace(case.worst, standing_current=worst_current, bus_voltage=worst_volts),
     )

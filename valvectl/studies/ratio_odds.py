@@ -99,9 +99,10 @@ def ratio_odds(
     factors: FloatArray,
     samples: int = SAMPLES,
     progress: Progress | None = None,
+    static_wanted: float | None = None,
 ) -> RatioOdds:
-    """Probability over the range of ``factors`` on the last stage's ratio."""
-    demand = leg_demand(design, machine, schedule, name)
+    """Probability over the range of ``factors`` on the last stage's ratio; ``static_wanted`` as in ``leg_demand``."""
+    demand = leg_demand(design, machine, schedule, name, static_wanted)
     base = actuator_numbers(design.leg(name).actuator, machine.legs[name].servo, machine, name)
     points = np.geomspace(float(factors[0]), float(factors[-1]), RATIOS)
     rng = np.random.default_rng(SEED)

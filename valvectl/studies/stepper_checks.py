@@ -7,6 +7,7 @@ Current amplitude of a phase: the rated current. Voltage amplitude: the bus volt
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -23,18 +24,48 @@ MICROSTEPS = 16.0
 """Microsteps to a full step that the driver is taken to make (common practice, no source)."""
 
 
-def stepper_checks(
-    demand: Demand, numbers: Numbers, worst: Numbers, teeth: FloatArray, detent: FloatArray, inductance: FloatArray
-) -> tuple[ActuatorCheck, ...]:
+@dataclass(frozen=True)
+class StepperData:
+    """What only steppers have, arrays of shape (n,)."""
+
+    teeth: FloatArray
+    detent: FloatArray
+    """[N m]"""
+    inductance: FloatArray
+    """Of a phase [H]."""
+    rated: FloatArray
+    """Current of a phase at which a curve was measured [A]."""
+    curves: tuple[tuple[tuple[float, float], ...], ...]
+    """Measured pull-out curves: speed [rad/s], torque [N m]; empty where there is none."""
+    supply: FloatArray
+    """Supply of each curve [V]."""
+
+
+def stepper_checks(demand: Demand, numbers: Numbers, worst: Numbers, data: StepperData) -> tuple[ActuatorCheck, ...]:
     """Judged checks of steppers, shape (n,). In both ``Numbers`` the torque constant is that of a phase and the current limit
-    the amplitude of a phase's current."""
+    the amplitude of a phase's current.
+
+    A measured pull-out curve is taken as it is, its speeds at the same share of the supply (``speed_on_stated_voltage``), its
+    torque lowered with a current limit below the rated one; the ideal motor's counts by ``DERATED``.
+    """
     s, w = seen(numbers), seen(worst)
     n, through = s.train.ratio, s.train.ratio * s.train.efficiency
+    teeth, detent, inductance = data.teeth, data.detent, data.inductance
 
     def pull_out(speed: Any, found: Any, limit: Any, volts: Any) -> FloatArray:
-        return DERATED * each(
+        ideal = DERATED * each(
             stepper.pull_out_torque, speed, found.hot_constant, limit, volts, found.resistance, inductance, teeth
         )
+        speeds, supplies, limits, weak = (
+            np.broadcast_to(v, ideal.shape) for v in (speed, volts, limit, found.hot_constant / s.constant)
+        )
+        for j, curve in enumerate(data.curves):
+            if curve and supplies[j] > 0.0:
+                at = stepper.speed_on_stated_voltage(float(speeds[j]), float(supplies[j]), float(data.supply[j]))
+                xs, ys = (np.array(column) for column in zip(*curve, strict=True))
+                share = min(float(limits[j]) / float(data.rated[j]), 1.0) * min(float(weak[j]), 1.0)
+                ideal[j] = share * stepper.pull_out_from_table(xs, ys, at)
+        return ideal
 
     shaft_speed = n * demand.speed_limit
     at_top = pull_out(shaft_speed, s, numbers.current_limit, s.voltage)
@@ -43,7 +74,8 @@ def stepper_checks(
     load = numbers.running / through
     inertia = s.motor_inertia + numbers.load_inertia / (n * through)
     wanted = n * demand.acceleration
-    lost = -np.ones_like(n)  # a speed limit that forbids the stroke: no torque makes up for it
+    shape = np.broadcast_shapes(np.shape(n), np.shape(teeth))
+    lost = -np.ones(shape)  # a speed limit that forbids the stroke: no torque makes up for it
     if math.isfinite(demand.acceleration):
         lost = each(stepper.lost_step_margin, at_top, inertia, wanted, load)
     rate = np.maximum(at_top - load, 0.0) / inertia / n
@@ -80,6 +112,6 @@ def stepper_checks(
          "requirements.motor_heating, full current at rest without end"),
     ]  # fmt: skip
     return tuple(
-        ActuatorCheck(name, np.array(np.broadcast_to(value, np.shape(n)), dtype=float), limit, least, unit, note)
+        ActuatorCheck(name, np.array(np.broadcast_to(value, shape), dtype=float), limit, least, unit, note)
         for name, value, limit, least, unit, note in rows
     )

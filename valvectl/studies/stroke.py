@@ -15,11 +15,11 @@ import numpy as np
 from valvectl.design.schema import LEGS, LegName
 from valvectl.parts.controller import CascadeGains
 from valvectl.plant.balance import OperatingPoint
+from valvectl.plant.command import move_command, shortest
 from valvectl.plant.machine import Machine
-from valvectl.plant.schedule import limit_rate
 from valvectl.plant.simulate import Trace, simulate
 from valvectl.studies.result import Result
-from valvectl.studies.torque import largest_pressure_drop
+from valvectl.studies.torque_demand import largest_pressure_drop
 
 ARRIVED = 0.02
 """A valve has arrived within this share of the stroke from the end [-]."""
@@ -95,11 +95,11 @@ def simulated(
         leg = machine.legs[name]
         first, last = _ends(machine, name, way)
         period = leg.servo.position_period
-        watched = abs(last - first) / leg.servo.speed_limit + EXTRA_TIME
+        watched = shortest(leg.servo, abs(last - first)) + EXTRA_TIME
         duration = max(duration, watched)
         wanted = np.full(math.ceil(watched / period) + 1, last)
         wanted[0] = first
-        command[name] = limit_rate(wanted, leg.servo.speed_limit * period)
+        command[name] = move_command(leg.servo, wanted)
     volts = machine.battery_minimum if battery is None else battery
     return simulate(
         machine, gains, command, _standing(machine, point, way), duration, hydraulics=False, battery=volts, step=step,

@@ -1,12 +1,11 @@
 """Mixture ratio, chamber pressure and valves while the throttle follows its profile: a simulated run.
 
-The commands are the open-loop schedule through each leg's rate limit. Error of the mixture ratio is that of the injected
-flows, O/F over the wanted O/F less one.
+The commands are the open-loop schedule through each leg's rate limit, or shaped moves (``plant.command``). Error of the
+mixture ratio is that of the injected flows, O/F over the wanted O/F less one.
 """
 
 from __future__ import annotations
 
-import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -17,6 +16,7 @@ import numpy as np
 from valvectl.design.schema import LEGS, LegName
 from valvectl.parts.controller import CascadeGains
 from valvectl.parts.lookup import FloatArray
+from valvectl.plant.command import is_planned, stretches
 from valvectl.plant.linear import engine_model
 from valvectl.plant.machine import Machine
 from valvectl.plant.schedule import Schedule, commands, throttle_at
@@ -70,7 +70,7 @@ class Change:
     peak_time: float
     """When that is [s]."""
     lag: dict[LegName, float]
-    """By how much later than the schedule each ball passes ``level`` [s]; NaN if it never does."""
+    """By how much later than the schedule (planned moves: than the command) each ball passes ``level`` [s]; NaN: never."""
     level: float
     """Share of the way through the change, 5 to 95 %, at which the two lags differ most [-]."""
 
@@ -139,21 +139,6 @@ class ThrottleResult(Result):
         return out
 
 
-def stretches(profile: Sequence[tuple[float, float]]) -> list[tuple[float, float, float, float]]:
-    """Profile cut into holds and changes: (start, end [s], throttle before, after), neighbours of one sort joined."""
-    out: list[tuple[float, float, float, float]] = []
-    for (t0, x0), (t1, x1) in itertools.pairwise(profile):
-        still = x0 == x1
-        if out and (out[-1][2] == out[-1][3]) == still and (not still or out[-1][3] == x0):
-            same_way = still or (out[-1][3] - out[-1][2]) * (x1 - x0) > 0.0
-            if same_way:
-                out[-1] = (out[-1][0], t1, out[-1][2], x1)
-                continue
-        if t1 > t0 or not still:
-            out.append((t0, t1, x0, x1))
-    return out
-
-
 def _crossing(time: FloatArray, values: FloatArray, level: float, rising: bool) -> float:
     beyond = np.nonzero(values >= level if rising else values <= level)[0]
     if beyond.size == 0:
@@ -197,7 +182,7 @@ def throttle(
             until = following[1] if following[2] == following[3] else t1
             here = (time >= t0 - 1e-12) & (time <= until + 1e-12)
             j = int(np.argmax(np.abs(np.where(here, error, 0.0))))
-            lag, level = _lags(schedule, trace, profile, (t0, until, x0, x1))
+            lag, level = _lags(schedule, trace, profile, (t0, until, x0, x1), is_planned(machine))
             changes.append(
                 Change(
                     start=t0,
@@ -275,8 +260,11 @@ def _lags(
     trace: Trace,
     profile: Sequence[tuple[float, float]],
     stretch: tuple[float, float, float, float],
+    planned: bool = False,
 ) -> tuple[dict[LegName, float], float]:
     """Lags of both balls behind the schedule's angles at the level of the change where they differ most, and the level.
+
+    Planned moves leave the profile on purpose: there the lag is behind the command as planned.
 
     Not at the middle alone: with speed fed forward the lag has gone by then, and the mixture ratio has paid already.
     """
@@ -293,7 +281,7 @@ def _lags(
     lags = np.empty((2, levels.size))
     for k, name in enumerate(LEGS):
         first, last = ends[k]
-        wanted = schedule.angle_at(name, settings)
+        wanted = trace.legs[name].command[here] if planned else schedule.angle_at(name, settings)
         ball = trace.legs[name].ball[here]
         for j, share in enumerate(levels):
             level = float(first + share * (last - first))

@@ -1,0 +1,67 @@
+"""The simulator's kernel compiled, and where it is kept on disk."""
+
+from __future__ import annotations
+
+import functools
+import hashlib
+import os
+import warnings
+from pathlib import Path
+from typing import Any
+
+
+def _source_digest() -> str:
+    """Digest of every source that ends up in the compiled code; numba itself watches only the entry point's file."""
+    import numba
+
+    digest = hashlib.sha256(numba.__version__.encode())
+    package = Path(__file__).resolve().parent.parent
+    sources = [
+        *sorted((package / "parts").glob("*.py")),
+        *sorted((package / "plant").glob("kernel*.py")),
+        package / "plant" / "layout.py",
+    ]
+    for path in sources:
+        digest.update(path.name.encode())
+        digest.update(path.read_bytes())
+    return digest.hexdigest()[:16]
+
+
+def kernel_cache() -> Path | None:
+    """Folder of the compiled kernel for these sources, or None when no folder can be written."""
+    from valvectl.parts import cache
+
+    folder = cache.folder()
+    if folder is None:
+        return None
+    folder = folder / f"kernel-{_source_digest()}"
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        return folder if os.access(folder, os.W_OK) else None
+    except OSError:
+        return None
+
+
+def kernel_is_cached() -> bool:
+    """True when the kernel has been compiled on this machine before, so that a run starts at once."""
+    folder = kernel_cache()
+    return folder is not None and any(folder.rglob("*.nbc"))
+
+
+@functools.lru_cache(maxsize=1)
+def compiled() -> Any:
+    """The compiled entry point. The first call on a machine compiles it, which takes some seconds."""
+    import numba
+
+    from valvectl.plant import kernel
+
+    folder = kernel_cache()
+    if folder is None:
+        warnings.warn("no folder to keep the compiled simulator in; it is compiled anew in each run", stacklevel=2)
+        return numba.njit(kernel.run, fastmath=kernel.FAST, error_model="numpy")
+    before = numba.config.CACHE_DIR
+    numba.config.CACHE_DIR = str(folder)
+    try:
+        return numba.njit(kernel.run, fastmath=kernel.FAST, error_model="numpy", cache=True)
+    finally:
+        numba.config.CACHE_DIR = before
