@@ -29,6 +29,8 @@ if TYPE_CHECKING:
     from valvectl.studies.limit_cycles import LimitCycles
     from valvectl.studies.loop import LoopResult
     from valvectl.studies.mission_heat_result import MissionHeat
+    from valvectl.studies.model import ModelResult
+    from valvectl.studies.outer_result import OuterResult
     from valvectl.studies.port_result import PortsResult
     from valvectl.studies.power_loss_result import PowerLossResult
     from valvectl.studies.power_result import PowerResult
@@ -44,6 +46,7 @@ if TYPE_CHECKING:
     from valvectl.studies.throttle import ThrottleResult
     from valvectl.studies.timing import TimingResult
     from valvectl.studies.torque_result import TorqueResult
+    from valvectl.studies.tuning import TuningResult
 
 
 class Design(DesignFile):
@@ -106,6 +109,10 @@ class Design(DesignFile):
         """The same with every crossing, stiffness against load, noise, poles and zeros, and word lengths."""
         return self.analysis.loop_in_full[leg]
 
+    def tuning(self, leg: LegName) -> TuningResult:
+        """Gains of a leg's cascade that hold at every corner of the design, and rules beside them (some seconds)."""
+        return self.analysis.tuning(leg)
+
     def hunting(self, leg: LegName) -> LimitCycles:
         """Limit cycles and hunting of a leg: foreseen by harmonic balance, and simulated (some seconds)."""
         return self.analysis.hunting[leg]
@@ -161,6 +168,23 @@ class Design(DesignFile):
     def power(self) -> PowerResult:
         """Both drives and the other loads on one battery: sag, lock-out, braking energy, fuse, energy book."""
         return self.analysis.power
+
+    def trim(self, kv_error: float | None = None, tank_error: float | None = None) -> OuterResult:
+        """Outer loops over the throttle range and in runs; ``kv_error`` of the oxidizer valve [-], ``tank_error`` of the fuel
+        tank [Pa]. Raises ``RangeError`` when the design has no outer loops."""
+        if kv_error is None and tank_error is None:
+            return self.analysis.outer
+        from valvectl.studies.outer_loops import KV_ERROR, TANK_ERROR, outer_loops
+
+        a = self.analysis
+        errors = (KV_ERROR if kv_error is None else kv_error, TANK_ERROR if tank_error is None else tank_error)
+        return outer_loops(a.machine, a.gains, a.schedule, self.outer_loops, a.profile, a.spread, *errors)
+
+    def model(self, throttle: float = 1.0) -> ModelResult:
+        """Transfer functions and sensitivities by symbols at a throttle setting [-], held against the program's own."""
+        from valvectl.studies.model import model
+
+        return self.analysis.model if throttle == 1.0 else model(self.machine, throttle)
 
     def spread(self) -> SpreadResult:
         """Spread of the mixture ratio from the declared tolerances."""

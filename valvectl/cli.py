@@ -14,7 +14,7 @@ from typing import Annotated, Any
 
 import typer
 
-from valvectl import cli_actuator, cli_explain, cli_power, cli_servo, cli_timing, cli_valves
+from valvectl import cli_actuator, cli_explain, cli_outer, cli_power, cli_servo, cli_timing, cli_valves
 from valvectl.cli_common import (
     EXIT_MET,
     EXIT_MISSED,
@@ -269,6 +269,7 @@ def throttle(
 cli_valves.register(app)
 cli_actuator.register(app)
 cli_power.register(app)
+cli_outer.register(app)
 cli_timing.register(app)
 cli_servo.register(app)
 cli_explain.register(app)

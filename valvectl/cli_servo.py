@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from enum import StrEnum
-from typing import Annotated, Any
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -20,8 +21,14 @@ from valvectl.cli_common import (
     guarded,
     legs_of,
     load_design,
+    print_text,
     status,
 )
+
+if TYPE_CHECKING:
+    from valvectl.api import Design
+    from valvectl.design.schema import LegName
+    from valvectl.studies.tuning import TuningResult
 
 
 def register(app: typer.Typer) -> None:
@@ -56,6 +63,12 @@ def loop(
     equations: Annotated[
         bool, typer.Option("--equations", help="The controller's difference equations with their numbers instead.")
     ] = False,
+    tune: Annotated[
+        bool, typer.Option("--tune", help="Find gains that hold at every corner of the design instead.")
+    ] = False,
+    write: Annotated[
+        bool, typer.Option("--write", help="With --tune: put them into the design file; its comments stay.")
+    ] = False,
 ) -> None:
     """The position loop: gains, stability margins, step response.
 
@@ -68,7 +81,18 @@ def loop(
       valvectl loop hover-rig.toml --leg fuel --figure step.pdf --plot step
     """
     figure_name(figure)
-    loaded = load_design(design, sets, simulates=not equations)
+    if write and not tune:
+        raise typer.BadParameter("goes with --tune only", param_hint="--write")
+    if write and sets:
+        raise typer.BadParameter("gains found with --set would not be those of the file", param_hint="--write")
+    loaded = load_design(design, sets, simulates=not (equations or tune))
+    if tune:
+        with status():
+            found = {name: loaded.tuning(name) for name in legs_of(leg)}
+        deliver("tune", found, leg, as_json, csv, None)
+        if write:
+            put_gains(design, loaded, found)
+        return
     if equations:
         deliver("equations", {name: loaded.equations(name) for name in legs_of(leg)}, leg, as_json, csv, None)
         return
@@ -141,3 +165,23 @@ def response(
     from valvectl.review.figures import response_chart
 
     deliver("response", results, leg, as_json, csv, figure, response_chart)
+
+
+def put_gains(path: Path, design: Design, found: Mapping[LegName, TuningResult]) -> None:
+    """Write the gains that hold at every corner into the design file; the other leg keeps its own."""
+    from valvectl.design.schema import LEGS
+    from valvectl.design.write_gains import write_gains
+    from valvectl.errors import ValvectlError
+
+    short = [name for name, result in found.items() if not result.feasible]
+    if short:
+        raise ValvectlError(
+            f"nothing written: no gains of the {' and '.join(short)} leg keep everything at every corner"
+        )
+    kept: dict[LegName, Any] = {}
+    for name in LEGS:
+        if name not in found:
+            given = design.leg(name).controller.gains
+            kept[name] = given if isinstance(given, str) else design.analysis.gains[name]
+    write_gains(path, {name: result.gains for name, result in found.items()}, kept)
+    print_text(f"Gains of the {' and '.join(found)} leg written to {path}; comments stay. Check it again.\n")

@@ -15,6 +15,7 @@ from valvectl import (
     cli_tables_feed,
     cli_tables_gear,
     cli_tables_hunting,
+    cli_tables_outer,
     cli_tables_ports,
     cli_tables_power,
     cli_tables_ratio,
@@ -23,6 +24,7 @@ from valvectl import (
     cli_tables_tank,
     cli_tables_timing,
     cli_tables_torque,
+    cli_tables_tuning,
 )
 from valvectl.cli_print import console, indented, table
 from valvectl.design.quantities import visible
@@ -92,11 +94,14 @@ def show(study: str, result: Any) -> None:
         "stability": cli_tables_feed.stability,
         "gear": cli_tables_gear.gear,
         "torque": cli_tables_torque.torque,
+        "tune": cli_tables_tuning.tuning,
         "power-loss": cli_tables_actuator.power_loss,
         "hunting": cli_tables_hunting.hunting,
         "response": cli_tables_response.response,
         "heat": cli_tables_power.heat,
         "power": cli_tables_power.power,
+        "model": cli_tables_outer.model,
+        "trim": cli_tables_outer.trim,
         "surge": cli_tables_feed.surge_or_start,
         "disturbance": cli_tables_tank.disturbance,
     }

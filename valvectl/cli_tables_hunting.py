@@ -61,12 +61,12 @@ def hunting(result: LimitCycles, out: Console) -> None:
     if result.curve is not None:
         c = result.curve
         touch = (
-            "they touch at no gain up to a hundred times as large"
+            "they touch at no factor up to a hundred on the gain"
             if math.isinf(c.factor)
-            else f"they touch at {number(c.factor, 3)} times the gain"
+            else f"they touch from {number(c.factor, 3)} times the gain on"
         )
         out.print(
-            f"Lost motion alone, closed form against the exact loop gain: "
+            f"Lost motion alone, without friction's drag, closed form against the exact loop gain: "
             f"{'the curves cross' if c.meets else 'no limit cycle'}; {touch}."
         )
     out.print()

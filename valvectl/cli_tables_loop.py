@@ -41,6 +41,12 @@ def detail(found: LoopDetail, leg: str, out: Console) -> None:
     head = ("crossover", "at [Hz]", "phase [deg]", "delay [ms]", "gain x")
     out.print()
     out.print(table(head, rows, title=f"Every crossover of the position loop, {leg} leg"))
+    d = found.disk
+    both = "any" if math.isinf(d.gain_up) else f"{number(1.0 / d.gain_up, 3)} to {number(d.gain_up, 3)}"
+    out.print(
+        f"Disk margin of the position loop {number(d.alpha, 3)} at {number(d.frequency / TURN, 3)} Hz: gain times {both}, or "
+        f"{number(math.degrees(d.phase), 3)} deg of phase, and anything between that the disk holds."
+    )
     degree = math.pi / 180.0
     at_ends = [number(degree * float(found.stiffness[j]), 3) for j in (0, -1)]
     out.print(

@@ -63,7 +63,7 @@ def power(result: PowerResult, out: Console) -> None:
     rows = [
         ["most on the bus at a time [J]", number(back.energy, 3)],
         ["largest braking power [W]", number(back.power, 3)],
-        ["largest current into the battery [A]", number(back.charge_current, 3)],
+        ["largest current into the battery, other loads off [A]", number(back.charge_current, 3)],
         ["bus voltage if the battery is blocked [V]", number(back.voltage, 4, "no bus_capacitance")],
         ["overvoltage limit [V]", number(back.limit, 4, "not stated")],
         ["capacitance that keeps it [mF]", number(1e3 * back.capacitance, 3, "-")],

@@ -165,6 +165,14 @@ def motors(result: CatalogueResult, out: Console) -> None:
     rows = [[name, str(count), str(result.alone[name])] for name, count in result.rejected.items() if count]
     rows.sort(key=lambda row: -int(row[1]))
     out.print(table(("check", "fail it", "fail it alone"), rows, title="Why the others fall"))
+    lost = [name for name, count in result.rejected.items() if count == len(result.motor)]
+    if lost:
+        out.print(
+            Text(
+                f"Every combination fails {', '.join(lost)}: no motor or gearbox mends that here, and what follows is near to "
+                "holding only in the other checks."
+            )
+        )
     if result.near:
         out.print()
         rows = [
@@ -172,7 +180,7 @@ def motors(result: CatalogueResult, out: Console) -> None:
                 result.motor[n.index].removeprefix("motor "),
                 result.gear[n.index],
                 n.check,
-                f"{100.0 * (n.factor - 1.0):.2g}",
+                number(100.0 * (n.factor - 1.0), 2) if n.factor < 2.0 else f"{100.0 * (n.factor - 1.0):.0f}",
             ]
             for n in result.near
         ]

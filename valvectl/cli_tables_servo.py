@@ -13,6 +13,7 @@ from valvectl import cli_tables_loop
 from valvectl.cli_print import SETTINGS_SHOWN, table
 from valvectl.cli_tables_control import gains
 from valvectl.design.schema import LEGS
+from valvectl.parts.controller_more import CASCADE
 from valvectl.review.report_resolution import FIX_HEAD, coarse_words, fix_rows, no_help, offset_rows
 from valvectl.review.wording import number, signed
 from valvectl.studies.turbulence import sentence
@@ -59,6 +60,8 @@ def loop(result: LoopResult, out: Console) -> None:
     out.print()
     if result.detail is not None:
         cli_tables_loop.detail(result.detail, result.leg, out)
+    elif result.servo is not None and result.servo.more.structure != CASCADE:
+        out.print(Text("Stiffness, encoder noise, poles and word lengths are worked out for structure cascade only."))
 
 
 def resolution(answer: ResolutionAnswer, out: Console) -> None:

@@ -18,10 +18,12 @@ from typing import Any
 import numpy as np
 import pytest
 
+from valvectl.design.schema_outer import MixtureLoop, OuterLoops, ThrustLoop
 from valvectl.parts.controller_more import BACK_CALCULATION, CLAMPED, PID, STATE_FEEDBACK, ControllerMore
 from valvectl.parts.controller_state import MOST_PAST
 from valvectl.plant import layout as ix
 from valvectl.plant.machine import Machine
+from valvectl.plant.outer import OuterGains, outer_run
 from valvectl.plant.schedule import commands
 from valvectl.plant.simulate import LegTrace, simulate, time_grid
 from valvectl.servo.tune import gains_of
@@ -154,6 +156,14 @@ def jobs(design: Any) -> list[tuple[str, dict[str, Any]]]:
                 },
             )
         )
+    # outer loops with every sensor noisy, sampled a few times
+    loops = OuterLoops(
+        period="4 ms", delay="1.5 ms", chamber_noise="0.05 bar", thrust=ThrustLoop(),
+        mixture=MixtureLoop(source="absolute_pressures", pressure_noise="0.05 bar", pressure_accuracy="0.1 bar"),
+    )  # fmt: skip
+    outer = OuterGains({"thrust": 0.3, "mixture": 0.3}, {"thrust": 50.0, "mixture": 50.0})
+    run = outer_run(a.machine, a.schedule, loops, outer, profile, reference_delay=0.01)
+    out.append(("outer", {**out[0][1], "outer": run}))
     # a stop just behind where the valve stands, and a command through it
     stopped = a.machine
     for name in LEGS:
@@ -195,7 +205,7 @@ def plain(design: Any, tmp_path_factory: pytest.TempPathFactory) -> dict[str, An
     return {name: (arguments, *results[name]) for name, arguments in wanted}
 
 
-@pytest.mark.parametrize("name", ["example", "choking", "slowest", "periods", "sampling", *OWN_GAINS, "stop"])
+@pytest.mark.parametrize("name", ["example", "choking", "slowest", "periods", "outer", "sampling", *OWN_GAINS, "stop"])
 def test_plain_and_compiled_kernel_agree(plain: dict[str, Any], name: str) -> None:
     arguments, expected, _ = plain[name]
     trace = simulate(**arguments)
@@ -233,6 +243,8 @@ def test_the_runs_meet_what_they_are_for(plain: dict[str, Any]) -> None:
         late = plain["slowest"][1].legs[leg]
         first = plain["slowest"][1].time[np.nonzero(late.voltage)[0][0]]
         assert first >= MOST_PERIODS * (0.5e-3 + 0.25e-3) > 0.0
+        trimmed = plain["outer"][1].legs[leg].command - moved.command
+        assert np.ptp(trimmed) > 1e-4
         stop = plain["stop"][0]["machine"].legs[leg].open_stop
         assert plain["stop"][1].legs[leg].stem.max() == stop
 

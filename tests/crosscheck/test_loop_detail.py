@@ -11,7 +11,8 @@ import numpy as np
 import pytest
 
 from valvectl import load
-from valvectl.servo.nyquist import crossings, nyquist_count
+from valvectl.parts.speed_estimate import observer_gains, tracked
+from valvectl.servo.nyquist import balanced_disk, crossings, nyquist_count
 from valvectl.servo.sampled import Discrete, closed_loop, open_loop
 from valvectl.servo.tune import gains_of, loop_margins
 from valvectl.servo.word_length import rounded_gains, rounding
@@ -114,24 +115,33 @@ def test_noise_of_the_position_encoder_simulated(design):
     assert float(np.std(y[:, 3])) == pytest.approx(found.current, rel=0.05)
 
 
-def test_noise_of_the_speed_encoder_simulated(design):
-    """The same for differences of rounded angles, sample by sample on the speed loop's own model."""
+@pytest.mark.parametrize("bandwidth", [0.0, 1200.0], ids=["difference", "observer"])
+def test_noise_of_the_speed_encoder_simulated(design, bandwidth):
+    """The same for rounded angles through the speed's estimate, sample by sample on the speed loop's own model."""
     point = middle_point(design.analysis.schedule.points, "oxidizer")
-    servo = design.machine.legs["oxidizer"].servo
+    machine = design.machine.with_servo("oxidizer", observer_bandwidth=bandwidth)
+    servo = machine.legs["oxidizer"].servo
     gains = gains_of(servo)
-    found = loop_detail(design.machine, gains, "oxidizer", point).noise[1]
+    found = loop_detail(machine, gains, "oxidizer", point).noise[1]
     loop = open_loop(servo, gains, "speed")
     closed = loop.a - loop.b @ loop.c
     rng = np.random.default_rng(4)
     share = 1.0 - math.exp(-servo.speed_period / servo.speed_filter)
-    x, filtered, before, current = np.zeros(loop.a.shape[0]), 0.0, 0.0, []
+    x, filtered, before, raw, current = np.zeros(loop.a.shape[0]), 0.0, 0.0, 0.0, []
+
+    gain, rate = observer_gains(servo.speed_period, bandwidth, 1.0) if bandwidth else (1.0, 1.0)
     for _ in range(40000):
         now = servo.speed_count * (rng.uniform() - 0.5)
-        filtered += share * ((now - before) / servo.speed_period - filtered)
-        before = now
+        if bandwidth:
+            before, raw = tracked(now, before, raw, servo.speed_period, gain, rate)
+        else:
+            raw, before = (now - before) / servo.speed_period, now
+        filtered += share * (raw - filtered)
         x = closed @ x + loop.b[:, 0] * filtered
         current.append(x[0])
     assert float(np.std(current[500:])) == pytest.approx(found.current, rel=0.05)
+    first = gains.speed * share * rate * servo.speed_count / servo.speed_period
+    assert found.one_count == pytest.approx(first, rel=1e-9)
 
 
 def test_stiffness_against_a_load_in_the_time_domain(design):
@@ -190,3 +200,27 @@ def test_a_float_is_a_word_of_24_bits_beside_its_sign(design):
     assert found.position == float(np.float32(gains.position))
     assert found.speed == float(np.float32(gains.speed))
     assert found.current == float(np.float32(gains.current))
+
+
+def test_disk_margin_of_a_published_example():
+    """25/(s^3 + 10 s^2 + 10 s + 10): alpha 0.46, gain 0.63 to 1.59, phase 26 deg (Seiler, Packard and Gahinet, 2020; from
+    memory), and python-control's disk_margins."""
+    import control
+
+    omega = np.geomspace(0.1, 30.0, 20000)
+    s = 1j * omega
+    found = balanced_disk(omega, 25.0 / (s**3 + 10.0 * s**2 + 10.0 * s + 10.0))
+    assert found.alpha == pytest.approx(0.46, abs=0.005)
+    assert found.gain_up == pytest.approx(1.59, abs=0.01)
+    assert math.degrees(found.phase) == pytest.approx(26.0, abs=0.5)
+    if hasattr(control, "disk_margins"):
+        alpha, gain_db, phase = control.disk_margins(control.tf([25.0], [1.0, 10.0, 10.0, 10.0]), omega)
+        assert found.alpha == pytest.approx(float(alpha), rel=1e-4)
+        assert 20.0 * math.log10(found.gain_up) == pytest.approx(float(gain_db), rel=1e-3)
+        assert math.degrees(found.phase) == pytest.approx(float(phase), rel=1e-3)
+
+
+def test_disk_margin_is_at_most_the_classical_ones(design):
+    found = design.loop_in_full("fuel")
+    assert found.detail.disk.gain_up <= 10.0 ** (found.margins["position"].gain_margin_db / 20.0) + 1e-6
+    assert found.detail.disk.phase <= found.margins["position"].phase_margin + 1e-6

@@ -14,7 +14,8 @@ import pytest
 
 MODULES = (
     "lookup", "valve", "line", "tank", "injector", "chamber", "motor", "gearing", "friction", "encoder", "bus",
-    "wave", "start", "valve_gas", "valve_fitted", "characteristic", "flow_coefficients",
+    "wave", "start", "valve_gas", "valve_fitted", "characteristic", "flow_coefficients", "lugre",
+    "command_shape", "controller_more", "controller_pid", "controller_state",
 )  # fmt: skip
 RANGES: dict[str, tuple[float, float]] = {
     # Arguments whose size matters; all others are drawn between 0.1 and 2.

@@ -17,8 +17,8 @@ from valvectl.parts.controller import CascadeGains
 from valvectl.parts.speed_estimate import lag_shares, lagged, observer_gains, tracked
 from valvectl.plant.sampling_numbers import common_divisor
 from valvectl.plant.servo_numbers import Servo
-from valvectl.servo.jitter import shifted
-from valvectl.servo.sampled import closed_loop, open_loop
+from valvectl.servo.jitter import JitterMargins, jitter_margins, place_margins, shifted
+from valvectl.servo.sampled import Place, closed_loop, open_loop
 from valvectl.servo.transfers import PLACES, complementary, sensitivity
 from valvectl.studies.timing import wait_for
 
@@ -119,3 +119,35 @@ def test_corners_of_the_jitter(position, speed, current):
     for shifts, other in corners:
         for loop, by in shifts.items():
             assert getattr(other, f"{loop}_delay") == pytest.approx(getattr(servo, f"{loop}_delay") + by, abs=1e-15)
+
+
+@given(
+    st.floats(-1.0, 1.0),
+    st.floats(-1.0, 1.0),
+    st.floats(-1.0, 1.0),
+    st.integers(0, 19),
+    st.sampled_from(["position", "speed"]),
+)
+@settings(max_examples=60, deadline=None)
+def test_ends_of_the_jitter_cover_what_lies_between(position, speed, current, offset, at):
+    """Constant delays anywhere within the jitter: no margin is below the least of nominal and corners."""
+    servo = replace(
+        base(), position_jitter=200 * US, speed_jitter=100 * US, current_jitter=12 * US, speed_offset=offset * 25 * US
+    )
+    whole = _corners(servo, at)
+    inside = replace(
+        servo,
+        position_delay=servo.position_delay + position * servo.position_jitter,
+        speed_delay=servo.speed_delay + speed * servo.speed_jitter,
+        current_delay=servo.current_delay + current * servo.current_jitter,
+    )
+    found = place_margins(inside, GAINS, at)
+    assert found.stable
+    assert found.margins.phase_margin >= whole.least_phase.margins.phase_margin - 1e-4
+    assert found.margins.gain_margin_db >= whole.least_gain.margins.gain_margin_db - 1e-3
+    assert found.margins.peak_sensitivity <= whole.highest_peak.margins.peak_sensitivity + 1e-4
+
+
+@cache
+def _corners(servo: Servo, at: Place) -> JitterMargins:
+    return jitter_margins(servo, GAINS, at)

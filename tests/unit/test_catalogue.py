@@ -139,7 +139,8 @@ def test_the_design_s_own_actuator_out_of_a_catalogue_has_its_own_margin(tmp_pat
     found = rig().catalogue("oxidizer", motors, gears)
     assert not found.invented
     assert list(found.ratio) == [60.0]
-    ratio = rig().ratio("oxidizer")
+    # no catalogue states the viscous friction that the rig has
+    ratio = rig().with_values({"legs.oxidizer.actuator.motor.viscous_friction": 0.0}).ratio("oxidizer")
     for check in found.checks:
         if check.name != "gear speed":
             other = next(c for c in ratio.checks if c.name == check.name)

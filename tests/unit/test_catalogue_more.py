@@ -178,7 +178,7 @@ def test_close_calls_name_what_flips():
     close = searched("oxidizer").close
     assert any("breakaway torque +1 %" in text and "static torque margin" in text for text in close)
     # its margin stands at 100 % to three digits: a real close call
-    third = searched("oxidizer").front[3]
+    third = searched("oxidizer").front[2]
     assert searched("oxidizer").margin[third] == pytest.approx(1.0, abs=0.01)
     assert searched("oxidizer").to_dict()["close_calls"] == list(close)
 

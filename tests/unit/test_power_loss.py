@@ -52,7 +52,7 @@ def test_torques_by_hand(example: Any) -> None:
     running = 0.85 * np.interp(math.degrees(point.angle), [0, 10, 30, 60, 80, 90], [1.6, 1.4, 1.2, 1.2, 1.3, 1.5])
     back = (2.0 - 1.0 / 0.85) * (2.0 - 1.0 / 0.95)
     assert at.backdrive_efficiency == pytest.approx(back)
-    assert at.held_low[-1] == pytest.approx(running * rise + 60.0 * 0.006 / back, rel=2e-3)
+    assert at.held_low[-1] == pytest.approx(running * rise + 60.0 * 0.004 / back, rel=2e-3)
     assert set(at.behaviour) == {"holds"}
     assert leg.servo.ratio == pytest.approx(60.0)
 

@@ -247,6 +247,7 @@ def test_timing_without_a_speed_loop(structure):
 
     found = design(f'structure="{structure}"').timing("oxidizer")
     assert list(found.loops) == ["position", "current"]
+    assert found.swept == "current"  # its offset stands in for that of the speed loop
     for loop in found.loops.values():
         total = sum(loop.lags.values()) + loop.margins.nominal.margins.phase_margin
         assert total == pytest.approx(math.pi)
@@ -257,3 +258,14 @@ def test_numbers_of_the_simulator_are_finite():
     for structure in (0.0, PID, STATE_FEEDBACK):
         servo = servo_with(ControllerMore(structure))
         assert all(math.isfinite(v) for v in control_numbers(servo, gains_of(servo)).values())
+
+
+@pytest.mark.parametrize("verb", ["loop", "hunting"])
+def test_verbs_that_rest_on_the_cascade_say_so(verb):
+    from typer.testing import CliRunner
+
+    from valvectl.cli import app
+
+    done = CliRunner().invoke(app, [verb, str(RIG), "--leg", "fuel", "--set", "legs.fuel.controller.structure=pid"])
+    assert done.exit_code == (0 if verb == "loop" else 2), done.output
+    assert "structure cascade only" in " ".join(done.output.split())

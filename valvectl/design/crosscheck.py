@@ -53,6 +53,7 @@ def cross_checks(get: Get) -> Iterator[tuple[str, str]]:
         if delay is not None and step is not None and delay < step:
             yield f"must not be below simulation.step ({show(step, TIME)})", f"engine.combustion.{name}"
     yield from flight_checks(get)
+    yield from _outer(get)
     shapes = [get(f"legs.{leg}.controller.command_shape") for leg in LEGS]
     if get("throttle.rate_matched") and None not in shapes and shapes[0] != shapes[1]:
         said = f"(now {shapes[0]} and {shapes[1]})"
@@ -157,6 +158,16 @@ def _controller(get: Get, leg: str) -> Iterator[tuple[str, str]]:
             f"{show(LONGEST_POSITION_PERIOD, TIME)}"
         )
         yield message, f"{at}.position_period"
+
+
+def _outer(get: Get) -> Iterator[tuple[str, str]]:
+    period = get("outer_loops.period")
+    for leg in LEGS:
+        inner = get(f"legs.{leg}.controller.position_period")
+        if period and inner and not _is_multiple(period, inner):
+            at = f"legs.{leg}.controller.position_period"
+            yield f"must be a whole multiple of {at} ({show(inner, TIME)})", "outer_loops.period"
+            return
 
 
 def _notch(get: Get, at: str, period: dict[str, Any]) -> Iterator[tuple[str, str]]:

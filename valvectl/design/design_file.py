@@ -25,6 +25,7 @@ from valvectl.design.schema import (
     Leg,
     LegName,
     Legs,
+    OuterLoops,
     Requirements,
     Simulation,
     Start,
@@ -169,6 +170,11 @@ class DesignFile:
     def throttle(self) -> Throttle:
         """Throttle range and profile."""
         return self.data.throttle
+
+    @property
+    def outer_loops(self) -> OuterLoops | None:
+        """Outer loops; None: the schedule runs open loop."""
+        return self.data.outer_loops
 
     @property
     def start(self) -> Start:

@@ -17,10 +17,12 @@ from valvectl.design.schema_base import Part, refuse
 from valvectl.design.schema_engine import Combustion, CStarTable, Engine
 from valvectl.design.schema_feed import Fitting, Injector, Jacket, Line, Liquid, Manifold, Tank
 from valvectl.design.schema_gas import Purge
+from valvectl.design.schema_outer import OuterLoops
 from valvectl.design.schema_power import Battery, Duty, Fuse
 from valvectl.design.schema_requirements import Requirements
 from valvectl.design.schema_supply import Flight
 from valvectl.design.schema_torque import TorqueModel
+from valvectl.design.schema_tuning import Tuning
 from valvectl.design.schema_valve import FlowTable, PortModel, StemTorque, Valve
 
 SCHEMA = "valvectl-design-1"
@@ -30,8 +32,8 @@ LEGS: tuple[LegName, LegName] = ("oxidizer", "fuel")
 __all__ = [
     "LEGS", "SCHEMA", "Actuator", "Battery", "CStarTable", "Combustion", "Controller", "DesignData", "Duty", "Encoder",
     "Engine", "Fitting", "Flight", "FlowTable", "Fuse", "Gains", "GearStage", "Injector", "Jacket", "Leg", "LegName", "Legs",
-    "Line", "Liquid", "Location", "Manifold", "Motor", "Part", "PortModel", "ProfilePoint", "Requirements", "Simulation",
-    "Start", "StemTorque", "Tank", "Throttle", "TorqueModel", "Valve",
+    "Line", "Liquid", "Location", "Manifold", "Motor", "OuterLoops", "Part", "PortModel", "ProfilePoint", "Requirements",
+    "Simulation", "Start", "StemTorque", "Tank", "Throttle", "TorqueModel", "Tuning", "Valve",
 ]  # fmt: skip
 
 
@@ -145,5 +147,9 @@ class DesignData(Part):
     flight: Flight | None = Field(
         default=None, description="load factor over time; left out: each tank's own, constant"
     )
+    outer_loops: OuterLoops | None = Field(
+        default=None, description="loops that trim both commands; left out: the schedule runs open loop"
+    )
     requirements: Requirements = Requirements()
+    tuning: Tuning = Tuning()
     simulation: Simulation = Simulation()

@@ -235,10 +235,14 @@ class Controller(ControllerBase):
         description="smallest change of stem angle that the position command's message can carry; 0: finer than matters",
     )
     speed_offset: Time = Field(
-        default=0.0, ge=0.0, description="first sample of the speed loop after the position loop's"
+        default=0.0,
+        ge=0.0,
+        description="first sample of the speed loop after the position loop's, in 20ths of current_period",
     )
     current_offset: Time = Field(
-        default=0.0, ge=0.0, description="first sample of the current loop after the position loop's"
+        default=0.0,
+        ge=0.0,
+        description="first sample of the current loop after the position loop's, in 20ths of current_period",
     )
     position_sense_delay: Time = Field(
         default=0.0, ge=0.0, description="part of position_delay from the sensor's latch to the controller"

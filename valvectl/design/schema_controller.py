@@ -56,7 +56,8 @@ class ControllerBase(Part):
     """Structure of a controller and what belongs to it."""
 
     structure: Structure = Field(
-        description="cascade: position P, speed PI, current PI; pid or state_feedback: position to current, current PI"
+        description="cascade: position P, speed PI, current PI; pid or state_feedback: position to current (no speed "
+        "loop), current PI"
     )
     command_shape: Literal["ramp", "trapezoid", "s_curve", "minimum_jerk"] = Field(
         default="ramp", description="way from one target to the next; ramp: straight lines, at most the speed limit"

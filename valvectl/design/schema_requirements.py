@@ -83,6 +83,16 @@ class Requirements(Part):
         description="torque left for acceleration over that needed, less one, at least; by default what torque_rule "
         "states, and not assessed without it",
     )
+    trim_error: Fraction = Field(
+        default=0.03,
+        gt=0.0,
+        description="O/F error that sensors' accuracy and noise leave with outer_loops closed, at most; a row only when stated",
+    )
+    trim_sensitivity: Number = Field(
+        default=2.0,
+        gt=1.0,
+        description="largest singular value of the outer loops' joint sensitivity, at most; a row only when stated",
+    )
     stroke_time: Time = Field(default=0.5, gt=0.0, description="full stroke from stop to stop, at most")
     gain_margin: Number = Field(default=6.0, gt=0.0, description="gain margin [dB], at least")
     phase_margin: Angle = Field(default=math.radians(45.0), gt=0.0, description="phase margin, at least")

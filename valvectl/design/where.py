@@ -7,7 +7,9 @@ import re
 ACTS: tuple[tuple[str, str], ...] = (
     (r"^(schema|name|note)$", "names the file; no number depends on it"),
     (r"^requirements\.", "limit of the row of that name in check and its report"),
+    (r"^outer_loops\.", "trim only: outer loops, their margins and runs; no other study closes them"),
     (r"^simulation\.", "numerics of every simulated run: throttle, loop (steps), stroke, power-loss"),
+    (r"^tuning\.", "loop --tune only: corners, and what the gains must keep there"),
     (r"^start\.", "surge (its part on the start); no row of check"),
     (r"^flight\.", "disturbance, row mixture_ratio_disturbed"),
     (r"^throttle\.minimum", "everything over the throttle range: schedule, ladder, resolution, stability, torque at low drop"),
@@ -60,7 +62,8 @@ ACTS: tuple[tuple[str, str], ...] = (
      "simulated runs, steps of loop, stroke; no margin depends on it"),
     (r"\.controller\.hold_band", "resolution, spread of the mixture ratio, simulated runs (hunting)"),
     (r"\.controller\.(position|speed|current)_(sense|bus)_delay", "timing only: which part of a delay costs what"),
-    (r"\.controller\.(position|speed|current)_jitter", "timing (margins over the range), simulated runs (random delays)"),
+    (r"\.controller\.(position|speed|current)_jitter",
+     "rows of the loops' margins and timing (over its range), simulated runs (random delays)"),
     (r"\.controller\.", "loop (margins, steps), simulated runs, stroke"),
 )  # fmt: skip
 """Pattern of a dotted key and where keys that match it act; the first match counts."""

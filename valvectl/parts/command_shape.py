@@ -17,6 +17,7 @@ RAMP, TRAPEZOID, S_CURVE, MINIMUM_JERK = 0.0, 1.0, 2.0, 3.0
 """Kinds of shape, as numbers."""
 KINDS: dict[str, float] = {"ramp": RAMP, "trapezoid": TRAPEZOID, "s_curve": S_CURVE, "minimum_jerk": MINIMUM_JERK}
 """Kind of a shape by its name in the design file."""
+THIRD = 1.0 / 3.0
 PEAK_SPEED = 1.875
 """Peak speed of the minimum-jerk move over d/T [-]: 15/8."""
 PEAK_ACCELERATION = 10.0 / math.sqrt(3.0)
@@ -41,69 +42,69 @@ PLAIN = Shape()
 """Straight lines of the profile, within the speed limit."""
 
 
-def trapezoid_rise(distance: float, speed: float, acceleration: float) -> float:
+def trapezoid_rise(distance: float, top_speed: float, acceleration: float) -> float:
     """Time of speeding up [s] in the shortest trapezoidal move, v/a; sqrt(d/a) where the speed is not reached."""
     if math.isinf(acceleration):
         return 0.0
-    return min(speed / acceleration, math.sqrt(distance / acceleration))
+    return min(top_speed / acceleration, math.sqrt(distance / acceleration))
 
 
-def trapezoid_time(distance: float, speed: float, acceleration: float) -> float:
+def trapezoid_time(distance: float, top_speed: float, acceleration: float) -> float:
     """Shortest duration [s] of a move with limited speed and acceleration: d/v + v/a, or 2 sqrt(d/a)."""
     if distance <= 0.0:
         return 0.0
-    rise = trapezoid_rise(distance, speed, acceleration)
+    rise = trapezoid_rise(distance, top_speed, acceleration)
     # the mean speed over the rise is half the top speed, so that the cruise lasts d/top - rise
-    return max(2.0 * rise, distance / speed + rise)
+    return max(2.0 * rise, distance / top_speed + rise)
 
 
-def s_curve_bend(distance: float, speed: float, acceleration: float, jerk: float) -> float:
+def s_curve_bend(distance: float, top_speed: float, acceleration: float, jerk: float) -> float:
     """Time during which the acceleration rises [s] in the shortest S-curve move; zero without a jerk limit."""
     if math.isinf(jerk):
         return 0.0
-    return min(acceleration / jerk, math.sqrt(speed / jerk), math.cbrt(0.5 * distance / jerk))
+    return min(acceleration / jerk, math.sqrt(top_speed / jerk), float((0.5 * distance / jerk) ** THIRD))
 
 
-def s_curve_rise(distance: float, speed: float, acceleration: float, jerk: float) -> float:
+def s_curve_rise(distance: float, top_speed: float, acceleration: float, jerk: float) -> float:
     """Time of speeding up [s] in the shortest S-curve move, both bends in it.
 
     With the bend Tj: v/a + Tj where speed and acceleration are reached, 2 Tj where the acceleration is not; in a move too
     short for the speed Tj/2 + sqrt(Tj^2/4 + d/a).
     """
-    bend = s_curve_bend(distance, speed, acceleration, jerk)
+    bend = s_curve_bend(distance, top_speed, acceleration, jerk)
     if math.isinf(acceleration):
         return 2.0 * bend
     if bend < acceleration / jerk * (1.0 - 1e-12):
         return 2.0 * bend
-    return min(speed / acceleration + bend, 0.5 * bend + math.sqrt(0.25 * bend * bend + distance / acceleration))
+    return min(top_speed / acceleration + bend, 0.5 * bend + math.sqrt(0.25 * bend * bend + distance / acceleration))
 
 
-def s_curve_time(distance: float, speed: float, acceleration: float, jerk: float) -> float:
+def s_curve_time(distance: float, top_speed: float, acceleration: float, jerk: float) -> float:
     """Shortest duration [s] of a move with limited speed, acceleration and jerk, from rest to rest."""
     if distance <= 0.0:
         return 0.0
-    rise = s_curve_rise(distance, speed, acceleration, jerk)
-    return max(2.0 * rise, distance / speed + rise)
+    rise = s_curve_rise(distance, top_speed, acceleration, jerk)
+    return max(2.0 * rise, distance / top_speed + rise)
 
 
-def minimum_jerk_time(distance: float, speed: float, acceleration: float, jerk: float) -> float:
+def minimum_jerk_time(distance: float, top_speed: float, acceleration: float, jerk: float) -> float:
     """Shortest duration [s] of the minimum-jerk move: the longest of 15/8 d/v, sqrt(5.7735 d/a), cbrt(60 d/j)."""
     return max(
-        PEAK_SPEED * distance / speed,
+        PEAK_SPEED * distance / top_speed,
         math.sqrt(PEAK_ACCELERATION * distance / acceleration),
-        math.cbrt(PEAK_JERK * distance / jerk),
+        float((PEAK_JERK * distance / jerk) ** THIRD),
     )
 
 
-def move_time(kind: float, distance: float, speed: float, acceleration: float, jerk: float) -> float:
+def move_time(kind: float, distance: float, top_speed: float, acceleration: float, jerk: float) -> float:
     """Shortest duration [s] of a move of a kind; limits that the kind does not know are left aside."""
     if kind == RAMP:
-        return distance / speed
+        return distance / top_speed
     if kind == TRAPEZOID:
-        return trapezoid_time(distance, speed, acceleration)
+        return trapezoid_time(distance, top_speed, acceleration)
     if kind == S_CURVE:
-        return s_curve_time(distance, speed, acceleration, jerk)
-    return minimum_jerk_time(distance, speed, acceleration, jerk)
+        return s_curve_time(distance, top_speed, acceleration, jerk)
+    return minimum_jerk_time(distance, top_speed, acceleration, jerk)
 
 
 def minimum_jerk(share: float) -> float:
@@ -148,7 +149,7 @@ def s_curve(time: float, duration: float, rise: float, bend: float) -> float:
 
 
 def way_gone(
-    kind: float, time: float, duration: float, distance: float, speed: float, acceleration: float, jerk: float
+    kind: float, time: float, duration: float, distance: float, top_speed: float, acceleration: float, jerk: float
 ) -> float:
     """Way gone over the whole way [-] at ``time`` [s] of a move that lasts ``duration`` [s].
 
@@ -163,9 +164,9 @@ def way_gone(
     if kind == MINIMUM_JERK:
         return minimum_jerk(time / duration)
     if kind == TRAPEZOID:
-        shortest = trapezoid_time(distance, speed, acceleration)
-        rise = trapezoid_rise(distance, speed, acceleration)
+        shortest = trapezoid_time(distance, top_speed, acceleration)
+        rise = trapezoid_rise(distance, top_speed, acceleration)
         return trapezoid(time * shortest / duration, shortest, rise) if rise > 0.0 else time / duration
-    shortest = s_curve_time(distance, speed, acceleration, jerk)
-    rise = s_curve_rise(distance, speed, acceleration, jerk)
-    return s_curve(time * shortest / duration, shortest, rise, s_curve_bend(distance, speed, acceleration, jerk))
+    shortest = s_curve_time(distance, top_speed, acceleration, jerk)
+    rise = s_curve_rise(distance, top_speed, acceleration, jerk)
+    return s_curve(time * shortest / duration, shortest, rise, s_curve_bend(distance, top_speed, acceleration, jerk))

@@ -95,10 +95,11 @@ def drive(machine: Machine, gains: Mapping[LegName, CascadeGains], name: LegName
     )
 
 
-def driven(what: Drive, amplitude: float, omega: float, third: complex = 0j) -> Driven:
+def driven(what: Drive, amplitude: float, omega: float, third: complex = 0j, periods: int = READ_PERIODS) -> Driven:
     """Run the drive with its rotor (angle over the ratio) at ``amplitude`` [rad] times sin(``omega`` t) about the middle.
 
-    The command rests at the middle. ``third``: third harmonic of the motion over the first, as a phasor.
+    The command rests at the middle. ``third``: third harmonic of the motion over the first, as a phasor; ``periods``: how
+    many are read at least.
     """
     st = np.zeros(ix.ST_SIZE)
     st[ix.STEM_ANGLE] = st[ix.BALL_ANGLE] = what.middle
@@ -110,7 +111,7 @@ def driven(what: Drive, amplitude: float, omega: float, third: complex = 0j) -> 
     start_control(st, what.servo, what.gains)
     turn = 2.0 * math.pi / (omega * what.step)
     settle = max(SETTLE_PERIODS, math.ceil(LEAST_SETTLE / (turn * what.step)))
-    read = max(READ_PERIODS, math.ceil(LEAST_READ / (turn * what.step)))
+    read = max(periods, math.ceil(LEAST_READ / (turn * what.step)))
     out = np.empty(12)
     compiled()(
         what.par,

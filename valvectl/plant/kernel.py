@@ -22,6 +22,7 @@ from valvectl.plant.kernel_base import FAST, flat, jit, laws, tail
 from valvectl.plant.kernel_feed import delayed, engine, feed
 from valvectl.plant.kernel_sensors import sense
 from valvectl.plant.kernel_servo import control, mechanics, step_voltage
+from valvectl.plant.kernel_trim import sample_trims, take_trims, trim_sensors
 
 __all__ = ["FAST", "run"]
 
@@ -61,6 +62,8 @@ def run(
     queue: Any,
     acc: Any,
     rec: Any,
+    out: Any,
+    outer_rows: Any,
     pressure: float,
     steps: int,
     record_every: int,
@@ -69,8 +72,8 @@ def run(
 
     Shapes: par (2, PAR_SIZE), glob (GLOB_SIZE,), valve_tables (2, TAB_SIZE, n), losses (2, 2, m), c_star (nx, nr),
     command (2, samples) [rad], periods (2, LOOPS) [steps], due (2, LOOPS + 1), late (2, LOOPS, LATE), st (2, ST_SIZE),
-    flows (2, 2^b) ring, ring (2, QUEUES, RING, 2), queue (2, QUEUES, QUEUE_SIZE), acc (2, ACC_SIZE), rec (rows, REC_SIZE).
-    All C-contiguous.
+    flows (2, 2^b) ring, ring (2, QUEUES, RING, 2), queue (2, QUEUES, QUEUE_SIZE), acc (2, ACC_SIZE), rec (rows, REC_SIZE),
+    out (OUT_SIZE,), outer_rows (samples, ROW_SIZE). All C-contiguous.
     """
     h, per_step = glob[ix.STEP], glob[ix.PER_STEP]
     hydraulics = glob[ix.HYDRAULICS] > 0.5
@@ -81,7 +84,16 @@ def run(
     tables_, losses_, command_, flows_ = flat(valve_tables), flat(losses), flat(command), flat(flows)
     ring_, queue_, rec_, late_ = flat(ring), flat(queue), flat(rec), flat(late)
     row, next_record = 0, 0
+    outer, outer_row, outer_next = hydraulics and out[ix.OUT_ON] > 0.5, 0, 0
+    out_, outer_rows_ = flat(out), flat(outer_rows)
     for tick in range(steps + 1):
+        if outer:
+            take_trims(out_, st_, tail(st_, ix.ST_SIZE), tick)
+            if tick == outer_next and outer_row < outer_rows.shape[0]:
+                sample_trims(out_, tail(outer_rows_, outer_row * ix.ROW_SIZE))
+                outer_row, outer_next = outer_row + 1, outer_next + int(out_[ix.OUT_PERIOD])
+                out_[ix.OUT_DUE] = tick + out_[ix.OUT_DELAY]
+                take_trims(out_, st_, tail(st_, ix.ST_SIZE), tick)
         # what the battery gives now, from the currents of the step before
         drawn = glob[ix.OTHER_LOADS]
         for k in range(2):
@@ -95,7 +107,8 @@ def run(
             s[ix.BUS] = sagging_voltage(bus_now, p[ix.HARNESS], s[ix.DRAWN])
             a[ix.LOWEST_BUS] = min(a[ix.LOWEST_BUS], s[ix.BUS])
             if p[ix.AUDIT] > 0.5 and tick < steps:
-                energy = h * s[ix.DRAWN]
+                # the current that belongs to the bus as it is now: DRAWN is from that of the step before
+                energy = h * drive_current(s[ix.VOLTAGE], s[ix.CURRENT], s[ix.BUS], p[ix.IDLE_POWER])
                 a[ix.E_DRAWN] += glob[ix.BATTERY] * energy
                 a[ix.E_BATTERY] += (glob[ix.BATTERY] - bus_now) * energy
                 a[ix.E_HARNESS] += (bus_now - s[ix.BUS]) * energy
@@ -171,4 +184,7 @@ def run(
                 s[ix.MANIFOLD] = 2.0 * (drop + middle) - s[ix.MANIFOLD]
                 flows_[k * (mask + 1) + (tick & mask)] = flow
             pressure = after
+            if outer:
+                s, p = st_, tail(st_, ix.ST_SIZE)
+                trim_sensors(out_, s[ix.FLOW], p[ix.FLOW], s[ix.MANIFOLD], p[ix.MANIFOLD], pressure)
     return steps

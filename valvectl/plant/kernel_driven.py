@@ -24,9 +24,9 @@ SUMS = 12
 
 
 def driven(
-    par: Any, tables: Any, command: Any, periods: Any, due: Any, late: Any, st: Any, ring: Any, queue: Any, acc: Any, middle: float,
-    amplitude: float, omega: float, third_in: float, third_ahead: float, h: float, turn: int, settle: int, read: int,
-    out: Any,
+    par: Any, tables: Any, command: Any, periods: Any, due: Any, late: Any, st: Any, ring: Any, queue: Any, acc: Any,
+    middle: float, amplitude: float, omega: float, third_in: float, third_ahead: float, h: float, turn: int, settle: int,
+    read: int, out: Any,
 ) -> None:  # fmt: skip
     """Run ``settle`` periods of about ``turn`` steps and then ``read`` steps, over which ``out`` (SUMS,) is filled.
 

@@ -58,7 +58,7 @@ def sample_position(par: Any, st: Any, ring: Any, queue: Any, command: Any, tick
     """Position loop at one of its samples; ``row`` is the command in force."""
     st[ix.COMMAND_EARLIER] = st[ix.COMMAND_BEFORE]
     st[ix.COMMAND_BEFORE] = st[ix.COMMAND]
-    st[ix.COMMAND] = command[row]
+    st[ix.COMMAND] = command[row] + st[ix.OUTER_TRIM]
     angle = position_reading(par, st) - trim_step(par, st)
     wanted = position_law(
         st[ix.COMMAND],
@@ -86,7 +86,7 @@ def sample_outer(par: Any, st: Any, ring: Any, queue: Any, command: Any, tick: i
     """PID or state feedback at one of the position loop's samples: straight to the current set-point."""
     st[ix.COMMAND_EARLIER] = st[ix.COMMAND_BEFORE]
     st[ix.COMMAND_BEFORE] = st[ix.COMMAND]
-    st[ix.COMMAND] = command[row]
+    st[ix.COMMAND] = command[row] + st[ix.OUTER_TRIM]
     angle = position_reading(par, st) - trim_step(par, st)
     current = pid_current(par, st, angle) if par[ix.STRUCTURE] < 1.5 else state_current(par, st, angle)
     push(ring, queue, ix.LOOP_SPEED, current, tick + par[ix.POSITION_DELAY_TICKS])

@@ -22,6 +22,7 @@ from valvectl.plant.compiled import kernel_cache as kernel_cache
 from valvectl.plant.compiled import kernel_is_cached as kernel_is_cached
 from valvectl.plant.energy import EnergyBook, energy_book
 from valvectl.plant.machine import Machine
+from valvectl.plant.outer import OuterRun, outer_arrays
 from valvectl.plant.pack_control import control_numbers, start_control
 from valvectl.plant.sampling_numbers import at_rest, common_divisor, drawn_lateness, first_samples, sampling_parameters
 
@@ -260,6 +261,7 @@ def simulate(
     battery: float | None = None,
     off: Mapping[LegName, DriveOff] | None = None,
     energy: bool = False,
+    outer: OuterRun | None = None,
     seed: int = 0,
 ) -> Trace:
     """Run both servos, and the engine with them unless ``hydraulics`` is off (a bench test without flow dynamics).
@@ -274,6 +276,7 @@ def simulate(
     battery : open-circuit voltage [V]; by default the design's nominal one
     off : drives that die in the run, by leg
     energy : keep an energy book of each motor (``LegTrace.energy``)
+    outer : outer loops that trim the commands; their record is in it afterwards
     seed : of the random delays where a loop has jitter (even over its range, the same in every run with one seed)
 
     Raises ``SimulationError`` when a run stops being finite. Validity: see the laws; lines are rigid columns, one lump
@@ -335,6 +338,7 @@ def simulate(
         queue,
         acc,
         rec,
+        *outer_arrays(outer, h, start),
         float(start.chamber_pressure),
         steps,
         every,

@@ -11,7 +11,7 @@ from typing import Any
 
 from valvectl.design.design_file import DesignFile
 from valvectl.design.schema import LEGS
-from valvectl.errors import RangeError, SimulationError
+from valvectl.errors import RangeError, SimulationError, ValvectlError
 from valvectl.parts.nozzle import SUMMERFIELD_RATIO
 from valvectl.review.by_hand import lines
 from valvectl.review.engine_warnings import engine_warnings
@@ -48,6 +48,7 @@ _STAGES: tuple[tuple[str, str], ...] = (
     ("loss of power or command", "power_loss"),
     ("tolerances", "spread"),
     ("tank disturbances", "disturbance"),
+    ("plant by symbols", "model"),
 )
 
 
@@ -159,6 +160,11 @@ def check(design: DesignFile, progress: Progress | None = None) -> Review:
     coarse = [r.leg for r in missed if r.id == "flow_resolution" and r.leg is not None]
     if coarse:
         studies["resolution_fix"] = {leg: analysis.resolution_fix[leg] for leg in coarse}
+    if design.outer_loops is not None:
+        try:
+            studies["outer"] = analysis.outer
+        except ValvectlError as error:
+            failed.append(f"outer loops: {error}")
     own = {leg: analysis.gear[leg] for leg in LEGS if design.leg(leg).actuator.own_stage is not None}
     if own:
         studies["gear"] = own

@@ -16,6 +16,7 @@ from valvectl.review.figures_heat import heat_chart
 from valvectl.review.figures_hunting import hunting_chart
 from valvectl.review.figures_loop import nichols, pole_zero, sensitivity, stiffness, word_lengths
 from valvectl.review.figures_loss import power_loss_chart
+from valvectl.review.figures_outer import outer_chart
 from valvectl.review.figures_ports import choking_chart, installed_chart, ports_chart
 from valvectl.review.figures_power import power_chart
 from valvectl.review.figures_ratio import ratio_window_chart
@@ -41,6 +42,7 @@ __all__ = [
     "ladder_chart",
     "nichols",
     "nyquist",
+    "outer_chart",
     "pole_zero",
     "ports_chart",
     "power_chart",

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from valvectl.errors import RangeError
 from valvectl.review.figure_style import (
     BACKING,
     INK,
@@ -34,7 +35,7 @@ LABELLED_POLES = 3
 
 def _detail(result: LoopResult) -> LoopDetail:
     if result.detail is None:
-        raise ValueError("this figure needs a result of loop_in_full")
+        raise RangeError("this figure needs a result of loop_in_full, of a controller with structure cascade")
     return result.detail
 
 

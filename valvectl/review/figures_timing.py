@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 PLANT = "#d5d8dd"
 """Fill for the plant with the loops inside."""
-LABELLED = 9.0
+LABELLED = 13.5
 """Width from which a part is named inside its bar [deg]."""
 
 

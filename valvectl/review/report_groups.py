@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from valvectl.studies.ladder import LadderResult
     from valvectl.studies.loop import LoopResult
     from valvectl.studies.mission_heat_result import MissionHeat
+    from valvectl.studies.model import ModelResult
+    from valvectl.studies.outer_result import OuterResult
     from valvectl.studies.power_loss_result import PowerLossResult
     from valvectl.studies.power_result import PowerResult
     from valvectl.studies.ratio import RatioResult
@@ -61,6 +63,8 @@ class Group:
     plots: list[Plot] = field(default_factory=list)
     tables: list[Table] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+    formulas: list[tuple[str, Any]] = field(default_factory=list)
+    """Name and ``markupsafe.Markup`` of MathML."""
 
 
 def limit_of(review: Review, row_id: str) -> float | None:
@@ -100,6 +104,8 @@ def groups(review: Review) -> list[Group]:
         "power_loss": _loss_group,
         "gear": _gear_group,
         "spread": _spread_group,
+        "outer": _outer_group,
+        "model": _model_group,
     }
     return [make(review, review.studies[name]) for name, make in made.items() if review.studies.get(name)]
 
@@ -382,6 +388,18 @@ def _power_group(review: Review, result: PowerResult) -> Group:
     from valvectl.review.report_power import power_group
 
     return power_group(review, result)
+
+
+def _outer_group(review: Review, result: OuterResult) -> Group:
+    from valvectl.review.report_outer import outer_group
+
+    return outer_group(review, result)
+
+
+def _model_group(review: Review, result: ModelResult) -> Group:
+    from valvectl.review.report_outer import model_group
+
+    return model_group(review, result)
 
 
 def _spread_group(review: Review, result: SpreadResult) -> Group:

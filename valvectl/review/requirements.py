@@ -12,6 +12,7 @@ from valvectl.review import find_torque
 from valvectl.review.find_feed import Found, at_throttle, cavitation, chug, stiffness
 from valvectl.review.find_jacket import HOT_METHOD, boiling, is_heated
 from valvectl.review.find_jitter import loop_cases
+from valvectl.review.find_outer import OUTER_ROWS
 from valvectl.review.find_resolution import dead_band, resolution
 from valvectl.review.find_tank import disturbed, is_disturbed
 from valvectl.review.verdict import Operator, Row, row
@@ -435,6 +436,7 @@ REQUIREMENTS: tuple[Requirement, ...] = (
         "torque constant times current limit, running efficiency, each stage with a stated limit",
         find_torque.has_torque_limit,
     ),
+    *(Requirement(*fields) for fields in OUTER_ROWS),  # type: ignore[arg-type]
 )
 """All requirements, in the order of the table."""
 BY_ID = {requirement.id: requirement for requirement in REQUIREMENTS}

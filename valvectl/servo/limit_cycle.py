@@ -15,9 +15,15 @@ import numpy as np
 from valvectl.parts.lookup import FloatArray
 from valvectl.plant.driven import Drive, driven
 
-SCATTER = 0.004
+SCATTER = 0.002
 """How far the balance of a sampled drive scatters with the phase between samples and motion [-]."""
+FINE_PERIODS = 12
+"""Periods read when a solution is refined."""
 
+APART = 40.0
+"""Solutions nearer than this times the scatter, in the logarithms of amplitude and frequency together, count as one [-]."""
+SMALL = 0.25
+"""Magnitude of the balance below which a local minimum on the grid is looked at closer [-]."""
 LARGEST = 0.3
 """Largest amplitude looked for [rad]."""
 THIRD_ROUNDS = 12
@@ -64,6 +70,25 @@ def _holds_zero(corners: FloatArray) -> bool:
     return all(s >= 0.0 for s in signs) or all(s <= 0.0 for s in signs)
 
 
+def _starts(f: FloatArray, amplitudes: FloatArray, frequencies: FloatArray) -> list[tuple[float, float]]:
+    """Where to look closer: middles of cells whose linear image holds zero, and small local minima of the magnitude."""
+    starts: list[tuple[float, float]] = []
+    for i in range(amplitudes.size - 1):
+        for j in range(frequencies.size - 1):
+            corners = f[i, j], f[i + 1, j], f[i + 1, j + 1], f[i, j + 1]
+            if np.all(np.isfinite(corners)) and any(
+                _holds_zero(np.array([corners[k] for k in pick])) for pick in ((0, 1, 2), (0, 2, 3))
+            ):
+                middle = math.sqrt(amplitudes[i] * amplitudes[i + 1]), math.sqrt(frequencies[j] * frequencies[j + 1])
+                starts.append(middle)
+    size = np.where(np.isfinite(f), np.abs(f), np.inf)
+    for i in range(1, amplitudes.size - 1):
+        for j in range(1, frequencies.size - 1):
+            if size[i, j] < SMALL and size[i, j] <= np.min(size[i - 1 : i + 2, j - 1 : j + 2]):
+                starts.append((float(amplitudes[i]), float(frequencies[j])))
+    return starts
+
+
 def solve(
     balance: Balance,
     amplitudes: FloatArray,
@@ -74,32 +99,25 @@ def solve(
     """Every zero of a balance between the ends of both grids, sorted by amplitude.
 
     ``amplitudes`` and ``frequencies`` [rad/s] rise, best in equal ratios. Cells are cut into two triangles, those whose
-    linear image holds zero are refined by Newton's method. ``values`` of ``on_grid`` may be handed in; ``rough`` is how far
-    the balance itself scatters [-], which sets how near to zero it is driven and the step of the differences. Two
-    solutions in one cell look like none: a finer grid tells them apart.
+    linear image holds zero are refined by Newton's method, and small local minima too. ``values`` of ``on_grid`` may be
+    handed in; ``rough`` is how far the balance itself scatters [-], which sets how near to zero it is driven, the step of
+    the differences and which solutions count as one. Two solutions in one cell may look like none: a finer grid tells
+    them apart.
     """
     f = on_grid(balance, amplitudes, frequencies) if values is None else values
-    found: list[tuple[float, float]] = []
-    for i in range(amplitudes.size - 1):
-        for j in range(frequencies.size - 1):
-            corners = f[i, j], f[i + 1, j], f[i + 1, j + 1], f[i, j + 1]
-            if not np.all(np.isfinite(corners)):
-                continue
-            for pick in ((0, 1, 2), (0, 2, 3)):
-                if not _holds_zero(np.array([corners[k] for k in pick])):
-                    continue
-                start = math.sqrt(amplitudes[i] * amplitudes[i + 1]), math.sqrt(frequencies[j] * frequencies[j + 1])
-                refined = _newton(balance, *start, rough)
-                if refined is not None and (
-                    amplitudes[0] <= refined[0] <= amplitudes[-1] and frequencies[0] <= refined[1] <= frequencies[-1]
-                ):
-                    found.append(refined)
+    found: list[tuple[float, float, float]] = []
+    for start in _starts(f, amplitudes, frequencies):
+        refined = _newton(balance, *start, rough)
+        if refined is not None and (
+            amplitudes[0] <= refined[0] <= amplitudes[-1] and frequencies[0] <= refined[1] <= frequencies[-1]
+        ):
+            found.append((abs(balance(*refined)), *refined))
     out: list[Cycle] = []
-    apart = max(1e-4, 5.0 * rough)
-    for a, w in sorted(found):
+    apart = max(1e-4, APART * rough)
+    for _, a, w in sorted(found):  # the best of those that scatter tells not apart
         if all(abs(math.log(a / c.amplitude)) + abs(math.log(w / c.frequency)) > apart for c in out):
             out.append(Cycle(a, w, is_stable(balance, a, w, max(1e-4, 5.0 * rough))))
-    return tuple(out)
+    return tuple(sorted(out, key=lambda c: c.amplitude))
 
 
 def _newton(balance: Balance, amplitude: float, omega: float, rough: float) -> tuple[float, float] | None:
@@ -139,16 +157,18 @@ class DriveBalance:
     drive: Drive
     third: complex = 0j
     """Third harmonic of the rotor's motion over its first, as a phasor; zero: a sine."""
+    periods: int = 3
+    """Periods of the motion that are read."""
 
     def __call__(self, amplitude: float, omega: float) -> complex:
         d = self.drive
-        found = driven(d, amplitude, omega, self.third)
+        found = driven(d, amplitude, omega, self.third, self.periods)
         return 1.0 + found.torque / (d.inertia * d.ratio * amplitude * omega * omega)
 
     def third_of(self, amplitude: float, omega: float) -> complex:
         """Third harmonic of the rotor's motion that the torque would bring, over its first [-]: how well L filters."""
         d = self.drive
-        found = driven(d, amplitude, omega, self.third)
+        found = driven(d, amplitude, omega, self.third, self.periods)
         return -found.torque_third / (d.inertia * d.ratio * amplitude * 9.0 * omega * omega)
 
 
@@ -157,6 +177,7 @@ def corrected(balance: DriveBalance, cycle: Cycle) -> tuple[Cycle, float] | None
 
     Third harmonic and first are found in turns, by half steps; None when they do not come together.
     """
+    balance = replace(balance, periods=FINE_PERIODS)
     third, a, w = 0j, cycle.amplitude, cycle.frequency
     for _ in range(THIRD_ROUNDS):
         now = replace(balance, third=third)
@@ -177,11 +198,20 @@ def corrected(balance: DriveBalance, cycle: Cycle) -> tuple[Cycle, float] | None
 
 
 def servo_cycles(
-    balance: DriveBalance, smallest: float, lowest: float, highest: float, points: tuple[int, int] = (28, 28)
+    balance: DriveBalance,
+    smallest: float,
+    lowest: float,
+    highest: float,
+    points: tuple[int, int] = (28, 28),
+    fine: bool = True,
 ) -> tuple[Cycle, ...]:
     """Limit cycles that the harmonic balance foresees for a valve's servo; amplitudes of the rotor over the ratio [rad].
 
-    Searched from ``smallest`` to 0.3 rad and from ``lowest`` to ``highest`` [rad/s], ``points`` of each.
+    Searched from ``smallest`` to 0.3 rad and from ``lowest`` to ``highest`` [rad/s], ``points`` of each. Not
+    ``fine``: solutions are refined with few periods read, twice as rough and several times as quick.
     """
     amplitudes, frequencies = np.geomspace(smallest, LARGEST, points[0]), np.geomspace(lowest, highest, points[1])
-    return solve(balance, amplitudes, frequencies, rough=SCATTER)
+    values = on_grid(balance, amplitudes, frequencies)
+    if not fine:
+        return solve(balance, amplitudes, frequencies, values, 2.0 * SCATTER)
+    return solve(replace(balance, periods=FINE_PERIODS), amplitudes, frequencies, values, SCATTER)

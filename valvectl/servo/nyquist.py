@@ -10,6 +10,7 @@ import numpy as np
 from scipy.optimize import brentq
 
 from valvectl.parts.lookup import FloatArray
+from valvectl.servo.disk import disk_margin
 from valvectl.servo.sampled import Discrete
 
 OUTSIDE = 1e-6
@@ -78,6 +79,30 @@ class PhaseCrossover:
     """[rad/s]"""
     factor: float
     """Factor on the gain that puts this crossing on -1 [-]: above one a margin upward, below one downward."""
+
+
+@dataclass(frozen=True)
+class Disk:
+    """Balanced disk margin of a loop: gain and phase may change together."""
+
+    alpha: float
+    """Least |2 (1 + L) / (1 - L)| over frequency [-]."""
+    frequency: float
+    """Where [rad/s]."""
+    gain_up: float
+    """Factor (2 + alpha) / (2 - alpha) by which the gain may rise, or fall, the phase unchanged [-]; infinite from 2 on."""
+    phase: float
+    """Phase 2 atan(alpha / 2) that may go either way, the gain unchanged [rad]."""
+
+
+def balanced_disk(omega: FloatArray, gain: FloatArray) -> Disk:
+    """Balanced (symmetric) disk margin from a frequency response of a stable closed loop, complex, shape (n,).
+
+    Seiler, Packard and Gahinet, An introduction to disk margins, IEEE Control Systems 40 (5) (2020) 78-95 (from memory):
+    alpha = 1 / max |S - 1/2|, both read off on the grid given. Validity: the loop is closed-loop stable.
+    """
+    found = disk_margin(gain, omega)
+    return Disk(found.size, found.at, found.gain_margin, found.phase_margin)
 
 
 def _roots(value: Callable[[float], float], omega: FloatArray, on_grid: FloatArray) -> list[float]:

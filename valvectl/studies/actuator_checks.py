@@ -46,6 +46,8 @@ class ActuatorCheck:
     unit: str
     note: str = ""
     """Where the limit comes from, or what the value says."""
+    base: float = 0.0
+    """Added to value and limit before they are compared as a factor; 100 for a margin in percent, which is a factor less one."""
 
     @property
     def ok(self) -> FloatArray:
@@ -57,7 +59,7 @@ class ActuatorCheck:
         """Distance to the limit as ln of a factor, positive where it holds, shape of the candidates."""
         tiny = 1e-12
         with np.errstate(invalid="ignore"):
-            logarithm = np.log(np.maximum(self.values, tiny) / max(self.limit, tiny))
+            logarithm = np.log(np.maximum(self.values + self.base, tiny) / max(self.limit + self.base, tiny))
         return np.asarray(
             np.nan_to_num(logarithm if self.at_least else -logarithm, nan=-60.0, posinf=60.0, neginf=-60.0)
         )
@@ -279,12 +281,28 @@ def through_stages(n: Numbers) -> tuple[Value, Value]:
 
 def heating(n: Numbers, s: Seen, where: Value = True) -> FloatArray:
     """Winding [K] if the running torque were held without end: above what the moves of any profile make of it, for the
-    integral part may leave that torque on a valve at rest."""
+    integral part may leave that torque on a valve at rest. Magnets as warm as the winding: one node, and the safe side of two."""
     shaft = n.running / (s.train.ratio * s.train.efficiency) + n.friction
     return each(
         motor_heat.holding_temperature, shaft, n.hot_surroundings, n.resistance, n.resistance_coefficient, n.torque_constant,
-        n.magnet_coefficient, n.thermal_resistance, 0.0, where=where,
+        n.magnet_coefficient, 0.0, n.thermal_resistance, where=where,
     )  # fmt: skip
+
+
+def share_of_rise(winding: Value, surroundings: Value, limit: Value) -> Value:
+    """Rise of a winding over the rise allowed [-]; infinite when it is as hot outside as the limit or hotter."""
+    allowed = np.asarray(limit) - surroundings
+    return np.where(allowed > 0.0, (winding - surroundings) / np.where(allowed > 0.0, allowed, 1.0), math.inf)
+
+
+def static_backdrive(n: Numbers) -> Value:
+    """Efficiency of the train driven back from rest [-]: stage by stage 2 - 1/eta at breakaway, or what the stage states where
+    that is less. Taken of the whole train's efficiency it would call trains self-locking that none of their stages is."""
+    back: Value = 1.0
+    for stage in n.stages:
+        at_rest = np.maximum(2.0 - 1.0 / np.asarray(stage.static_efficiency), 0.0)
+        back = back * np.minimum(stage.backdrive_efficiency, at_rest)
+    return back
 
 
 def peak_power(n: Numbers, s: Seen, demand: Demand) -> Value:
@@ -310,7 +328,8 @@ def evaluate(demand: Demand, numbers: Numbers, worst: Numbers, frugal: bool = Fa
     checks: list[ActuatorCheck] = []
 
     def add(name: str, value: Value, limit: float, at_least: bool, unit: str, note: str) -> None:
-        checks.append(ActuatorCheck(name, spread(value), limit, at_least, unit, note))
+        base = 100.0 if name.endswith("margin") else 0.0
+        checks.append(ActuatorCheck(name, spread(value), limit, at_least, unit, note, base))
 
     if not math.isnan(demand.torque_margin):
         add("static torque margin", 100.0 * static_margin(worst, w), 100.0 * demand.torque_margin, True, "%",
@@ -318,7 +337,9 @@ def evaluate(demand: Demand, numbers: Numbers, worst: Numbers, frugal: bool = Fa
     if not math.isnan(demand.dynamic_margin):
         add("dynamic torque margin", 100.0 * dynamic_margin(worst, w, s, demand), 100.0 * demand.dynamic_margin, True, "%",
             "requirements.dynamic_torque_margin or torque_rule, full stroke")  # fmt: skip
-    free = bang_bang.meeting_speed(s.gain, s.back_emf, s.resistance, s.voltage, s.load)
+    # viscous friction takes current in proportion to the speed, as if the back-EMF were so much larger
+    drag = s.resistance * numbers.viscous * s.train.ratio / s.hot_constant
+    free = bang_bang.meeting_speed(s.gain, s.back_emf + drag, s.resistance, s.voltage, s.load)
     add(
         "speed reserve",
         np.maximum(free, 0.0) / demand.speed_limit,
@@ -351,9 +372,8 @@ def evaluate(demand: Demand, numbers: Numbers, worst: Numbers, frugal: bool = Fa
         "requirements.bus_voltage, both drives at once",
     )
     alive: Value = np.logical_and.reduce([c.ok for c in checks]) if frugal else True
-    allowed = numbers.temperature_limit - numbers.hot_surroundings
-    hot = heating(numbers, s, alive)
-    add("motor heating", 100.0 * (hot - numbers.hot_surroundings) / allowed, 100.0 * demand.heating, False,
+    share = share_of_rise(heating(numbers, s, alive), numbers.hot_surroundings, numbers.temperature_limit)
+    add("motor heating", 100.0 * share, 100.0 * demand.heating, False,
         "% of rise", "requirements.motor_heating, running torque held without end")  # fmt: skip
     if frugal:
         alive = alive & checks[-1].ok
@@ -398,7 +418,9 @@ def shown(demand: Demand, numbers: Numbers, worst: Numbers) -> tuple[ActuatorChe
     )  # fmt: skip
     total = train.ratio**2 * s.motor_inertia + numbers.load_inertia
     stop = each(bang_bang.stop_torque, total, train.stiffness, demand.speed_limit, s.gain * current)
-    back = each(bang_bang.backdrive_torque, train.ratio, train.static_efficiency, numbers.friction)
+    # the efficiency of one stage that drives back as the whole train does from rest
+    one = 1.0 / (2.0 - static_backdrive(numbers))
+    back = each(bang_bang.backdrive_torque, train.ratio, one, numbers.friction)
     visible = 0.0 if demand.position_on_motor else train.lost_motion
     unseen = demand.slot + (train.lost_motion if demand.position_on_motor else 0.0)
     sag = each(power_bus.sag, demand.battery, numbers.bus_voltage)

@@ -60,9 +60,9 @@ def leg_demand(
         speed_period=servo.speed_period,
         battery=machine.battery_minimum,
         battery_resistance=machine.battery_resistance,
-        other_current=machine.other_loads + _other_drive(machine, name),
+        other_current=machine.other_loads + other_drive(machine, name),
         stroke_speed=top,
-        other_moving=machine.other_loads + _other_drive(machine, name, top),
+        other_moving=machine.other_loads + other_drive(machine, name, top),
         idle_power=servo.idle_power,
         lockout=machine.undervoltage,
         torque_margin=limits.torque_margin if static_wanted is None else static_wanted,
@@ -77,7 +77,7 @@ def leg_demand(
     )
 
 
-def _other_drive(machine: Machine, name: LegName, speed: float | None = None) -> float:
+def other_drive(machine: Machine, name: LegName, speed: float | None = None) -> float:
     """Bus current [A] of the other drives: at a stem speed [rad/s] what they then draw, without one all their voltage and
     current on the motor, which is more than they can draw."""
     total = 0.0

@@ -12,13 +12,16 @@ from typing import TypeVar
 from valvectl.design.catalogue_file import read_gears, read_motors
 from valvectl.design.design_file import DesignFile
 from valvectl.design.schema import LEGS, LegName
-from valvectl.errors import DesignError, Fault
+from valvectl.errors import DesignError, Fault, RangeError, ValvectlError
 from valvectl.parts.controller import CascadeGains
+from valvectl.parts.controller_more import CASCADE
 from valvectl.plant.command import stretches
+from valvectl.plant.linear import engine_model
 from valvectl.plant.machine import Machine, build
 from valvectl.plant.schedule import Schedule, build_schedule
+from valvectl.servo.optimise import Progress as TuneProgress
 from valvectl.servo.outer_gains import position_rate
-from valvectl.servo.tune import gains_of
+from valvectl.servo.tune import gains_of, tune
 from valvectl.studies.adverse import BOILING, FLOW, STIFFNESS, TORQUE, adverse, adverse_design, corner_schedule
 from valvectl.studies.catalogue import CatalogueResult, Filters, catalogue
 from valvectl.studies.disturbance import TankWork, disturbance
@@ -33,6 +36,9 @@ from valvectl.studies.loop import LoopResult, loop, middle_point
 from valvectl.studies.loop_detail import loop_detail
 from valvectl.studies.mission_heat import mission_heat, profile_run
 from valvectl.studies.mission_heat_result import MissionHeat
+from valvectl.studies.model import ModelResult, model
+from valvectl.studies.outer_loops import NO_LOOPS, outer_loops
+from valvectl.studies.outer_result import OuterResult
 from valvectl.studies.own_stage import own_stage
 from valvectl.studies.port_result import PortsResult
 from valvectl.studies.ports import ports
@@ -55,6 +61,7 @@ from valvectl.studies.timing import TimingResult, timing
 from valvectl.studies.torque import by_rule, torque
 from valvectl.studies.torque_moves import commanded
 from valvectl.studies.torque_result import TorqueResult
+from valvectl.studies.tuning import TuningResult, tuning
 
 T = TypeVar("T")
 
@@ -237,9 +244,25 @@ class Analysis:
         return _EachLeg(self._loop_in_full)
 
     def _loop_in_full(self, name: LegName) -> LoopResult:
+        if self.machine.legs[name].servo.more.structure != CASCADE:  # its detail rests on the cascade's loops and gains
+            return self.loop[name]
         point = middle_point(self.schedule.points, name)
         detail = loop_detail(self.machine, self.gains[name], name, point)
         return dataclasses.replace(self.loop[name], detail=detail)
+
+    def tuning(self, name: LegName, progress: TuneProgress | None = None) -> TuningResult:
+        """Gains of a leg over the corners of the design. ``ValvectlError`` for a controller that is no cascade."""
+        if self.design.leg(name).controller.structure != "cascade":
+            raise ValvectlError(
+                f"{name}: only the gains of a cascade are tuned over corners; this controller is another"
+            )
+        servo, limits = self.machine.legs[name].servo, self.design.requirements
+        gain = self.gains[name].position
+        orders = commanded(self.machine, self.schedule, self.profile, gain, limits.stroke_time, name)
+        moves = [order.speed for order in orders if order.what.startswith("throttle")]
+        speed = max(moves, default=0.2 * servo.speed_limit)
+        steepest = max(engine_model(self.machine, p).slopes[name].angle_gain for p in self.schedule.points)
+        return tuning(self.design, self.machine, name, self.gains[name], tune(servo), speed, steepest, progress)
 
     @cached_property
     def hunting(self) -> Mapping[LegName, LimitCycles]:
@@ -349,6 +372,19 @@ class Analysis:
             scatter=start.timing_scatter if "start.timing_scatter" in given else None,
             burst_limit=start.burst_limit,
         )
+
+    @cached_property
+    def model(self) -> ModelResult:
+        """Transfer functions and sensitivities by symbols, at full thrust."""
+        return model(self.machine, 1.0)
+
+    @cached_property
+    def outer(self) -> OuterResult:
+        """Outer loops: thrust and mixture-ratio trim. Raises ``RangeError`` when the design has none."""
+        settings = self.design.outer_loops
+        if settings is None:
+            raise RangeError(NO_LOOPS)
+        return outer_loops(self.machine, self.gains, self.schedule, settings, self.profile, self.spread)
 
     @property
     def band(self) -> float:

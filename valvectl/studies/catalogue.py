@@ -399,7 +399,7 @@ def _judge(
         score=score,
         rejected={c.name: int(np.sum(f)) for c, f in zip(checks, fails, strict=True)},
         alone={c.name: int(np.sum(f & alone)) for c, f in zip(checks, fails, strict=True)},
-        near=tuple(sorted(misses, key=lambda m: m.factor)[:NEAREST]),
+        near=tuple(sorted(misses, key=lambda m: (round(m.factor, 3), float(mass[m.index])))[:NEAREST]),
         left_out=count - len(pairs),
         invented=invented,
     )

@@ -15,8 +15,10 @@ from typing import Any
 import numpy as np
 
 from valvectl.design.schema import LegName
+from valvectl.errors import RangeError
 from valvectl.parts import describing_function as df
 from valvectl.parts.controller import CascadeGains
+from valvectl.parts.controller_more import CASCADE
 from valvectl.parts.friction import pressure_rise
 from valvectl.parts.lookup import FloatArray
 from valvectl.plant.balance import OperatingPoint
@@ -120,7 +122,7 @@ class BacklashCurve:
     meets: bool
     """True when the curves cross."""
     factor: float
-    """Factor on the loop gain at which they first touch [-]; infinite: at none up to a hundred."""
+    """Smallest factor on the loop gain at which they touch [-]; infinite: at none up to a hundred."""
 
 
 @dataclass(frozen=True)
@@ -178,10 +180,11 @@ def foresee(
     name: LegName,
     point: OperatingPoint,
     points: tuple[int, int] = (22, 22),
+    fine: bool = True,
 ) -> tuple[DriveBalance, tuple[Cycle, ...]]:
     """The harmonic balance of a leg's drive at an operating point and all its limit cycles."""
     balance = DriveBalance(drive(machine, gains, name, point))
-    return balance, servo_cycles(balance, *_search(machine.legs[name].servo, gains[name]), points)
+    return balance, servo_cycles(balance, *_search(machine.legs[name].servo, gains[name]), points, fine)
 
 
 def _case(
@@ -230,8 +233,11 @@ def limit_cycles(
     """Limit cycles and hunting of one leg at an operating point.
 
     ``gain_margin_db`` [dB] of the position loop, its ``loop_gain`` (complex) at ``frequency`` [rad/s], both shape (n,).
+    Raises ``RangeError`` for a controller without the cascade's position gain.
     """
     servo = machine.legs[name].servo
+    if servo.more.structure != CASCADE:
+        raise RangeError(f"{name} leg: limit cycles are worked out over the position gain of structure cascade only")
     creeping = machine.with_servo(name, hold_band=0.0)
     border = 10.0 ** (gain_margin_db / 20.0) if math.isfinite(gain_margin_db) else math.inf
     cases = [_case("as designed", machine, gains, name, point, 1.0)]
@@ -252,7 +258,7 @@ def limit_cycles(
             found = bench(wide, scaled, name, point)[0]
             row.append(found.outcome)
             stem[i, j] = found.stem
-            cycles = foresee(wide, scaled, name, point, (16, 16))[1]
+            cycles = foresee(wide, scaled, name, point, (16, 16), fine=False)[1]
             foreseen[i, j] = max((c.amplitude for c in cycles if c.stable), default=0.0)
         seen.append(tuple(row))
     return LimitCycles(
@@ -294,11 +300,13 @@ def backlash_curve(frequency: FloatArray, loop_gain: FloatArray, half_gap: float
     phase -= 2.0 * math.pi * round((phase[0] + 0.5 * math.pi) / (2.0 * math.pi))
     wanted = np.angle(inverse)
     wanted = np.where(wanted > 0.0, wanted - 2.0 * math.pi, wanted)
-    factor = math.inf
+    factor, meets = math.inf, False
     here = (phase <= np.max(wanted)) & (phase >= np.min(wanted))
     order = np.argsort(wanted)
     if half_gap > 0.0 and np.any(here):
         size = np.interp(phase[here], wanted[order], np.abs(inverse)[order])
-        factor = float(np.min(size / np.abs(loop_gain[here])))
+        needed = size / np.abs(loop_gain[here])
+        factor = float(np.min(needed))
+        meets = factor <= 1.0 <= float(np.max(needed))
     factor = factor if factor <= LARGEST_FACTOR else math.inf
-    return BacklashCurve(frequency, loop_gain, ratio, inverse, half_gap, factor <= 1.0, factor)
+    return BacklashCurve(frequency, loop_gain, ratio, inverse, half_gap, meets, factor)

@@ -14,10 +14,11 @@ from valvectl.design.schema import LegName
 from valvectl.parts.controller import CascadeGains, filter_share
 from valvectl.parts.friction import pressure_rise
 from valvectl.parts.lookup import FloatArray
+from valvectl.parts.speed_estimate import observer_gains
 from valvectl.plant.balance import OperatingPoint
 from valvectl.plant.machine import Machine
 from valvectl.plant.servo_numbers import Servo
-from valvectl.servo.nyquist import Count, GainCrossover, PhaseCrossover, crossings, nyquist_count
+from valvectl.servo.nyquist import Count, Disk, GainCrossover, PhaseCrossover, balanced_disk, crossings, nyquist_count
 from valvectl.servo.sampled import LOOP_ORDER, BreakPoint, Discrete, closed_loop, open_loop
 from valvectl.servo.small import one_thread
 from valvectl.servo.word_length import Rounded, rounding
@@ -81,6 +82,8 @@ class LoopDetail:
     gain_crossovers: tuple[GainCrossover, ...]
     """Of the position loop, rising."""
     phase_crossovers: tuple[PhaseCrossover, ...]
+    disk: Disk
+    """Balanced disk margin of the position loop; meaningless where the loop is unstable."""
     frequency: FloatArray
     """[rad/s], shape (n,)."""
     sensitivity: FloatArray
@@ -165,21 +168,34 @@ def _noise(servo: Servo, gains: CascadeGains) -> tuple[Noise, ...]:
         loop = open_loop(servo, gains, "speed")
         n = loop.a.shape[0]
         closed = loop.a - loop.b @ loop.c
-        # noise of a difference, filtered: two more states, the rounding before and the filter's own
-        taken = filter_share(servo.speed_period, servo.speed_filter)
-        a = np.zeros((n + 2, n + 2))
+        # noise through the speed's estimate: its states stand behind the loop's
+        own_a, own_b, filtered = speed_estimator(servo)
+        m = own_b.size
+        a = np.zeros((n + m, n + m))
         a[:n, :n] = closed
-        a[n + 1, n], a[n + 1, n + 1] = -taken / servo.speed_period, 1.0 - taken
-        a[:n] += np.outer(loop.b[:, 0], a[n + 1])
-        b = np.zeros(n + 2)
-        b[n], b[n + 1] = 1.0, taken / servo.speed_period
-        b[:n] = loop.b[:, 0] * b[n + 1]
+        a[n:, n:] = own_a
+        a[:n, n:] = np.outer(loop.b[:, 0], own_a[filtered])
+        b = np.concatenate([loop.b[:, 0] * own_b[filtered], own_b])
         # the angle drifts freely with the position loop open: leave out what only the angle knows
-        keep = np.array([j for j in range(n + 2) if j >= n or np.any(np.abs(a[:, j]) > 0.0)])
+        keep = np.array([j for j in range(n + m) if j >= n or np.any(np.abs(a[:, j]) > 0.0)])
         current = _steady_current(a[np.ix_(keep, keep)], b[keep], int(np.nonzero(keep == 0)[0][0]))
-        one = gains.speed * taken * servo.speed_count / servo.speed_period
+        one = gains.speed * float(own_b[filtered]) * servo.speed_count
         out.append(Noise("speed encoder", servo.speed_count, math.nan, scale * current, one))
     return tuple(out)
+
+
+def speed_estimator(servo: Servo) -> tuple[FloatArray, FloatArray, int]:
+    """Difference or observer and the filter behind it, from a reading to the speed used: A, b and the row of that speed.
+
+    The new state of that row is what the loop takes at the same sample.
+    """
+    t, taken = servo.speed_period, filter_share(servo.speed_period, servo.speed_filter)
+    if servo.observer_bandwidth <= 0.0:  # reading before, filtered speed
+        return np.array([[0.0, 0.0], [-taken / t, 1.0 - taken]]), np.array([1.0, taken / t]), 1
+    gain, rate = observer_gains(t, servo.observer_bandwidth, servo.observer_damping)
+    angle, speed = np.array([1.0 - gain, (1.0 - gain) * t, 0.0]), np.array([-rate / t, 1.0 - rate, 0.0])
+    a = np.array([angle, speed, taken * speed + np.array([0.0, 0.0, 1.0 - taken])])
+    return a, np.array([gain, rate / t, taken * rate / t]), 2
 
 
 def _steady_current(a: FloatArray, b: FloatArray, at: int) -> float:
@@ -277,6 +293,7 @@ def loop_detail(machine: Machine, gains: CascadeGains, name: LegName, point: Ope
         counts={where: nyquist_count(loops[where]) for where in LOOP_ORDER},
         gain_crossovers=ups,
         phase_crossovers=downs,
+        disk=balanced_disk(omega, gain),
         frequency=omega,
         sensitivity=np.abs(1.0 / (1.0 + gain)),
         complementary=np.abs(gain / (1.0 + gain)),

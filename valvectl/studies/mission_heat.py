@@ -27,7 +27,7 @@ from valvectl.studies.heat_network import Course, HeatNetwork, Stretch, network,
 from valvectl.studies.mission_heat_result import DutyVerdict, Endurance, MissionHeat
 from valvectl.studies.power import HELD
 from valvectl.studies.throttle import schedule_point
-from valvectl.studies.torque import largest_pressure_drop, standstill_current, stem_torque_needed, torque
+from valvectl.studies.torque import greatest_need, largest_pressure_drop, standstill_current, torque
 
 STRETCHES = 200
 """Stretches into which a run is cut; each keeps its mean square of current."""
@@ -182,7 +182,7 @@ def mission_heat(design: DesignFile, machine: Machine, corner: Machine, trace: T
     # at the limit's weak magnets the same torque takes the most current
     weakest = motor.torque_constant(m.torque_constant, m.magnet_coefficient, net.limit)
     stalled = standstill_current(machine, name, machine.battery)[0]
-    needed = float(np.max(stem_torque_needed(leg, drop, breakaway=True, dwell=leg.dwell_factor)))
+    needed = greatest_need(leg, drop, breakaway=True, dwell=leg.dwell_factor)
     pushing = (needed / (servo.ratio * servo.train.static_efficiency) + servo.motor_friction) / weakest
     cases = (
         _endurance(net, "stalled at the current limit", stalled, peak),

@@ -12,8 +12,6 @@ import dataclasses
 import math
 from typing import Any
 
-import numpy as np
-
 from valvectl.design.design_file import DesignFile
 from valvectl.design.schema import LegName
 from valvectl.design.schema_gears import OwnStage, ToothMaterial
@@ -23,7 +21,7 @@ from valvectl.plant.machine import Machine
 from valvectl.studies.gear_result import GearStageResult
 from valvectl.studies.gear_stage import gear_stage
 from valvectl.studies.gear_wishes import GearWishes
-from valvectl.studies.torque import largest_pressure_drop, stem_torque_needed
+from valvectl.studies.torque import greatest_need, largest_pressure_drop
 
 _SAME = (
     "ratio_tolerance", "face_width", "wheel_teeth_most", "pinion_bore", "wheel_bore", "finish", "bending_safety",
@@ -64,7 +62,7 @@ def gear_wishes(design: DesignFile, machine: Machine, name: LegName) -> GearWish
     before = actuator.gears[:-1]
     ratio_before = math.prod(stage.ratio for stage in before)
     ratio = actuator.gears[-1].ratio if asked.ratio is None else asked.ratio
-    running = float(np.max(stem_torque_needed(leg, largest_pressure_drop(machine, name), breakaway=False)))
+    running = greatest_need(leg, largest_pressure_drop(machine, name), breakaway=False)
     through = math.prod(stage.ratio * stage.efficiency for stage in before)
     strongest = max(servo.torque_constant, servo.hot_torque_constant) * servo.current_limit * through * ratio
     same: dict[str, Any] = {field: getattr(asked, field) for field in _SAME}

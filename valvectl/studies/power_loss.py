@@ -292,6 +292,9 @@ def power_loss(
     for name in LEGS:
         # warm: near the start the valve may not have cooled, and a cold factor that is assumed may be too high
         low = low.with_leg(name, cold_factor=min(1.0, low.legs[name].cold_factor))
+        # and warm grease in the motor, for the same reason
+        stiff = max(design.leg(name).actuator.motor.cold_friction_factor, 1.0)
+        low = low.with_servo(name, motor_friction=low.legs[name].servo.motor_friction / stiff)
     high, _ = adverse(design, FRICTION_HIGH)
     rest = {name: at_rest(machine, low, high, schedule, name) for name in LEGS}
     closing = _closing(design, machine, high, gains, schedule.points[-1])

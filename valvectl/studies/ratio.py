@@ -131,7 +131,7 @@ def ratio(
         closed_below=choice.closed_below,
         closed_above=choice.closed_above,
         recommended=choice.recommended,
-        reason=" ".join([choice.reason, _stable(choice, close)]),
+        reason=" ".join([choice.reason, _stable(choice, close, tried)]),
         inertia_optimum=math.sqrt(servo.load_inertia / servo.motor_inertia),
         shown=values,
         loaded_optimum=loaded,
@@ -142,12 +142,12 @@ def ratio(
     )
 
 
-def _stable(choice: Choice, close: tuple[str, ...]) -> str:
+def _stable(choice: Choice, close: tuple[str, ...], tried: int) -> str:
     if close:
         more = f" and {len(close) - 2} more" if len(close) > 2 else ""
         return f"A close call: {'; '.join(close[:2])}{more}."
     what = "this recommendation" if choice.recommended is not None else "this"
-    return f"One percent on any input does not change {what}."
+    return f"One percent on any of {tried} inputs tried (temperatures are not among them) does not change {what}."
 
 
 def _optima(n: Numbers, load: float) -> tuple[float, float]:

@@ -22,7 +22,13 @@ from valvectl.parts.lookup import FloatArray
 from valvectl.plant.machine import LegMachine, Machine
 from valvectl.plant.schedule import Schedule
 from valvectl.studies.actuator_checks import Numbers, evaluate
-from valvectl.studies.actuator_demand import actuator_numbers, leg_demand, stem_torques, with_last_stage
+from valvectl.studies.actuator_demand import (
+    actuator_numbers,
+    leg_demand,
+    other_drive,
+    stem_torques,
+    with_last_stage,
+)
 from valvectl.studies.ratio_choice import standing
 from valvectl.studies.result import Result
 
@@ -122,6 +128,8 @@ def ratio_odds(
     slot = columns.get("valve.slot_clearance")
     if slot is not None:
         demand = dataclasses.replace(demand, slot=slot[:, None])  # type: ignore[arg-type]
+    if any(key.startswith("battery.") for key in columns):
+        demand = dataclasses.replace(demand, **_drawn_battery(machine, name, columns, samples, demand.stroke_speed))
     swept = with_last_stage(numbers, points[None, :])
     checks = evaluate(demand, swept, swept, frugal=True)
     holds = np.logical_and.reduce([np.broadcast_to(c.ok, (samples, points.size)) for c in checks])
@@ -217,6 +225,23 @@ def _battery(columns: dict[str, FloatArray], i: int) -> dict[str, float]:
     return {
         field: float(columns[f"battery.{key}"][i]) for key, field in _BATTERY.items() if f"battery.{key}" in columns
     }
+
+
+def _drawn_battery(
+    machine: Machine, name: LegName, columns: dict[str, FloatArray], samples: int, speed: float
+) -> dict[str, Any]:
+    """What the demand reads of the battery, drawn, shape (samples, 1)."""
+    found = np.empty((4, samples))
+    for i in range(samples):
+        drawn = dataclasses.replace(machine, **_battery(columns, i))  # type: ignore[arg-type]
+        found[:, i] = (
+            drawn.battery_minimum,
+            drawn.battery_resistance,
+            drawn.other_loads + other_drive(drawn, name),
+            drawn.other_loads + other_drive(drawn, name, speed),
+        )
+    keys = ("battery", "battery_resistance", "other_current", "other_moving")
+    return {key: row[:, None] for key, row in zip(keys, found, strict=True)}
 
 
 def _valve(leg: LegMachine, columns: dict[str, FloatArray], i: int) -> dict[str, Any]:

@@ -14,7 +14,16 @@ import numpy as np
 
 from valvectl.parts import bang_bang, motor, power_bus, stepper
 from valvectl.parts.lookup import FloatArray
-from valvectl.studies.actuator_checks import ActuatorCheck, Demand, Numbers, each, seen, smallest_step, through_stages
+from valvectl.studies.actuator_checks import (
+    ActuatorCheck,
+    Demand,
+    Numbers,
+    each,
+    seen,
+    share_of_rise,
+    smallest_step,
+    through_stages,
+)
 
 DERATED = 0.7
 """Share of the pull-out torque of the ideal motor that is counted on (common practice, no source: 10 to 30 % is lost)."""
@@ -78,7 +87,8 @@ def stepper_checks(demand: Demand, numbers: Numbers, worst: Numbers, data: Stepp
     lost = -np.ones(shape)  # a speed limit that forbids the stroke: no torque makes up for it
     if math.isfinite(demand.acceleration):
         lost = each(stepper.lost_step_margin, at_top, inertia, wanted, load)
-    rate = np.maximum(at_top - load, 0.0) / inertia / n
+    # the ramp that keeps the margin against a lost step, not the one that is just about to lose one
+    rate = np.maximum(at_top / (1.0 + LOST_STEP_MARGIN) - load, 0.0) / inertia / n
     times = each(
         bang_bang.trapezoidal_time, demand.stroke, np.maximum(rate, 1e-9), np.maximum(rate, 1e-9), demand.speed_limit
     )
@@ -95,11 +105,12 @@ def stepper_checks(demand: Demand, numbers: Numbers, worst: Numbers, data: Stepp
         motor.winding_temperature, numbers.hot_surroundings, numbers.current_limit, numbers.resistance,
         numbers.resistance_coefficient, numbers.thermal_resistance,
     )  # fmt: skip
-    rise = (winding - numbers.hot_surroundings) / (numbers.temperature_limit - numbers.hot_surroundings)
+    rise = share_of_rise(winding, numbers.hot_surroundings, numbers.temperature_limit)
     rows: list[tuple[str, Any, float, bool, str, str]] = [
         ("static torque margin", 100.0 * (available / worst.breakaway - 1.0), 100.0 * demand.torque_margin, True, "%",
          "requirements.torque_margin, pull-out torque at rest"),
-        ("stroke time", np.where(rate > 0.0, times, math.inf), demand.stroke_time, False, "s", "requirements.stroke_time"),
+        ("stroke time", np.where(rate > 0.0, times, math.inf), demand.stroke_time, False, "s",
+         "requirements.stroke_time, lost-step margin kept"),
         ("lost-step margin", 100.0 * lost, 100.0 * LOST_STEP_MARGIN, True, "%", "common practice, no source"),
         ("motor speed", 100.0 * shaft_speed / numbers.max_speed, 100.0 * demand.motor_speed, False, "% of limit",
          "requirements.motor_speed"),
@@ -112,6 +123,14 @@ def stepper_checks(demand: Demand, numbers: Numbers, worst: Numbers, data: Stepp
          "requirements.motor_heating, full current at rest without end"),
     ]  # fmt: skip
     return tuple(
-        ActuatorCheck(name, np.array(np.broadcast_to(value, shape), dtype=float), limit, least, unit, note)
+        ActuatorCheck(
+            name,
+            np.array(np.broadcast_to(value, shape), dtype=float),
+            limit,
+            least,
+            unit,
+            note,
+            100.0 if name.endswith("margin") else 0.0,
+        )
         for name, value, limit, least, unit, note in rows
     )
