@@ -1,0 +1,246 @@
+"""The servo of one leg in the simulator in lanes: the same laws and order as ``kernel_servo``, one small loop over lanes a law.
+
+``q`` is where the leg's rows begin (``lane_layout``). Delays of the loops may differ from lane to lane, their periods may
+not: each lane looks up the sample that has reached it in a ring of the last outputs, outs[loop, sample, lane].
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from numba import njit
+
+from valvectl.parts.controller import clip, pi_integral, pi_output, position_law
+from valvectl.parts.encoder import quantise
+from valvectl.parts.friction import faded, half_way_speed, hydrodynamic_torque, pressure_rise, stick_or_slip
+from valvectl.parts.gearing import play, spring_torque
+from valvectl.parts.lookup import blend, locate
+from valvectl.parts.motor import current_decay_step
+from valvectl.parts.return_spring import return_torque
+from valvectl.plant import lane_layout as lx
+from valvectl.plant import layout as ix
+from valvectl.plant.kernel_base import FAST, laws, tail
+from valvectl.plant.lane_math import exp_down
+
+laws(clip, pi_integral, pi_output, position_law, quantise, faded, half_way_speed, hydrodynamic_torque, pressure_rise)
+laws(stick_or_slip, play, spring_torque, blend, locate, current_decay_step, return_torque)
+
+L = lx.LANES
+OUTS = 32
+"""Outputs of a loop that are kept, a power of two; a delay may be at most OUTS - 2 sample periods."""
+
+lane = njit(fastmath=FAST, error_model="numpy")
+
+
+@lane
+def arrive(q: Any, outs: Any, loop: int, delay: int, period: int, first: int, now: float, into: int) -> None:
+    """Put into row ``into`` the output of a loop that has reached each lane at ``now`` (in steps, may be fractional)."""
+    d, to = tail(q, delay * L), tail(q, into * L)
+    ring = tail(outs, loop * OUTS * L)
+    per_period = 1.0 / period
+    for j in range(L):
+        n = int(math.floor((now + 1e-9 - first - d[j]) * per_period))
+        to[j] = ring[(n & (OUTS - 1)) * L + j]
+
+
+@lane
+def sample_position(q: Any, outs: Any, command: float, slot: int) -> None:
+    """Position loop at one of its samples; ``command`` [rad] is the one in force."""
+    par, st = q, tail(q, lx.STATE * L)
+    offset, stem_offset, out = tail(q, lx.COMMAND_OFFSET * L), tail(q, lx.STEM_OFFSET * L), tail(outs, slot * L)
+    for j in range(L):
+        before = st[ix.COMMAND * L + j]
+        now = command + offset[j]
+        on_motor = par[ix.POSITION_ON_MOTOR * L + j] > 0.5
+        motor = st[ix.MOTOR_ANGLE * L + j] * par[ix.PER_RATIO * L + j]
+        angle = quantise(
+            (motor if on_motor else st[ix.STEM_ANGLE * L + j]) + stem_offset[j], par[ix.POSITION_COUNT * L + j]
+        )
+        wanted = position_law(
+            now,
+            before,
+            angle,
+            par[ix.KP_POSITION * L + j],
+            par[ix.FEEDFORWARD * L + j],
+            par[ix.POSITION_PERIOD * L + j],
+            par[ix.HOLD_BAND * L + j],
+        )
+        st[ix.COMMAND_BEFORE * L + j] = before
+        st[ix.COMMAND * L + j] = now
+        out[j] = clip(wanted, par[ix.SPEED_LIMIT * L + j])
+
+
+@lane
+def sample_speed(q: Any, outs: Any, slot: int) -> None:
+    """Speed loop at one of its samples."""
+    par, st, out = q, tail(q, lx.STATE * L), tail(outs, (OUTS + slot) * L)
+    for j in range(L):
+        on_motor = par[ix.SPEED_ON_MOTOR * L + j] > 0.5
+        motor = st[ix.MOTOR_ANGLE * L + j] * par[ix.PER_RATIO * L + j]
+        angle = quantise(motor if on_motor else st[ix.STEM_ANGLE * L + j], par[ix.SPEED_COUNT * L + j])
+        raw = (angle - st[ix.ANGLE_BEFORE * L + j]) / par[ix.SPEED_PERIOD * L + j]
+        st[ix.ANGLE_BEFORE * L + j] = angle
+        filtered = st[ix.SPEED_FILTERED * L + j]
+        filtered += par[ix.FILTER_SHARE * L + j] * (raw - filtered)
+        st[ix.SPEED_FILTERED * L + j] = filtered
+        error = st[ix.SPEED_SET * L + j] - filtered
+        limit, kp = par[ix.CURRENT_LIMIT * L + j], par[ix.KP_SPEED * L + j]
+        integral = st[ix.SPEED_INTEGRAL * L + j]
+        output = pi_output(error, integral, kp)
+        rate = par[ix.KI_SPEED * L + j] * par[ix.SPEED_PERIOD * L + j]
+        st[ix.SPEED_INTEGRAL * L + j] = pi_integral(error, integral, kp, rate, output, limit)
+        out[j] = clip(output, limit)
+
+
+@lane
+def sample_current(q: Any, outs: Any, slot: int) -> None:
+    """Current loop at one of its samples; its limit is what the bus gives now."""
+    par, st, out = q, tail(q, lx.STATE * L), tail(outs, (2 * OUTS + slot) * L)
+    for j in range(L):
+        error = st[ix.CURRENT_SET * L + j] - st[ix.CURRENT * L + j]
+        limit, kp = par[ix.DUTY_LIMIT * L + j] * st[ix.BUS * L + j], par[ix.KP_CURRENT * L + j]
+        integral = st[ix.CURRENT_INTEGRAL * L + j]
+        output = pi_output(error, integral, kp)
+        rate = par[ix.KI_CURRENT * L + j] * par[ix.CURRENT_PERIOD * L + j]
+        st[ix.CURRENT_INTEGRAL * L + j] = pi_integral(error, integral, kp, rate, output, limit)
+        out[j] = clip(output, limit)
+
+
+@lane
+def step_voltage(q: Any, outs: Any, period: int, first: int, tick: int) -> None:
+    """Mean voltage over the step: a change inside the step counts for its share of it. Updates the voltage held."""
+    d, held, mean = (
+        tail(q, ix.CURRENT_DELAY_TICKS * L),
+        tail(q, (lx.STATE + ix.VOLTAGE) * L),
+        tail(q, lx.STEP_VOLTAGE * L),
+    )
+    ring = tail(outs, ix.LOOP_CURRENT * OUTS * L)
+    per_period = 1.0 / period
+    for j in range(L):
+        late = tick + 1e-9 - first - d[j]
+        n = int(math.floor(late * per_period))
+        m = int(math.floor((late + 1.0) * per_period))
+        before, after = ring[(n & (OUTS - 1)) * L + j], ring[(m & (OUTS - 1)) * L + j]
+        share = tick + 1.0 - (m * period + first + d[j])
+        mean[j] = before + share * (after - before) if after != before else before
+        held[j] = after
+
+
+@lane
+def motor_step(q: Any, h: float) -> None:
+    """Torque through the gears and the rotor over one step: viscous part trapezoidal, dry friction by projection."""
+    par, st = q, tail(q, lx.STATE * L)
+    spring_row, peak = tail(q, lx.SPRING_TORQUE * L), tail(q, lx.PEAK_SPRING * L)
+    for j in range(L):
+        per_ratio = par[ix.PER_RATIO * L + j]
+        motor_angle, motor_speed = st[ix.MOTOR_ANGLE * L + j], st[ix.MOTOR_SPEED * L + j]
+        spring = spring_torque(
+            motor_angle * per_ratio - st[ix.STEM_ANGLE * L + j],
+            motor_speed * per_ratio - st[ix.STEM_SPEED * L + j],
+            par[ix.SPRING * L + j],
+            par[ix.DAMPING * L + j],
+            par[ix.HALF_GAP * L + j],
+        )
+        half = par[ix.VISCOUS_DECAY * L + j]
+        over = par[ix.STEP_OVER_MOTOR * L + j] / (1.0 + half)
+        decay = (1.0 - half) / (1.0 + half)
+        torque = par[ix.TORQUE_CONSTANT * L + j] * st[ix.CURRENT * L + j] - par[ix.MESH_MEAN * L + j] * spring
+        level = par[ix.MOTOR_FRICTION * L + j] + par[ix.MESH_LOSS * L + j] * abs(spring)
+        motor_speed = stick_or_slip(motor_speed * decay + over * torque, level, over)
+        st[ix.MOTOR_SPEED * L + j] = motor_speed
+        st[ix.MOTOR_ANGLE * L + j] = motor_angle + h * motor_speed
+        spring_row[j] = spring
+        peak[j] = max(peak[j], abs(spring))
+
+
+@lane
+def stem_free(q: Any, cells: Any, points: int) -> None:
+    """Speed of the stem without friction, and where in the friction tables it stands; both closing columns lie as far on."""
+    par, st, cell_row = q, tail(q, lx.STATE * L), tail(cells, lx.CELL_STEM * L)
+    spring, share_row, free_row, factor = (
+        tail(q, lx.SPRING_TORQUE * L),
+        tail(q, lx.SHARE * L),
+        tail(q, lx.FREE * L),
+        tail(q, lx.FACTOR * L),
+    )
+    for j in range(L):
+        angle, speed, drop = st[ix.STEM_ANGLE * L + j], st[ix.STEM_SPEED * L + j], st[ix.VALVE_DROP * L + j]
+        cell, share = locate(points, par[ix.GRID_START * L + j], par[ix.GRID_PER_STEP * L + j], angle)
+        stream = hydrodynamic_torque(par[ix.HYDRO * L + j], par[ix.BORE * L + j], drop)
+        shutting = return_torque(
+            angle - par[ix.CLOSED_STOP * L + j], par[ix.RETURN_PRELOAD * L + j], par[ix.RETURN_RATE * L + j]
+        )
+        free = speed + par[ix.STEP_OVER_LOAD * L + j] * (spring[j] - stream - shutting)
+        closing = speed < 0.0 or (speed == 0.0 and free < 0.0)
+        cell_row[j] = cell + ((ix.TAB_RUN_CLOSING - ix.TAB_RUN) * points if closing else 0)
+        share_row[j] = share
+        free_row[j] = free
+        factor[j] = par[ix.COLD * L + j] * pressure_rise(par[ix.RELATIVE_SLOPE * L + j], drop)
+
+
+@lane
+def stem_tables(q: Any, cells: Any, tables: Any, points: int) -> None:
+    """Friction of the stem from the tables: breakaway and running torque."""
+    at, share = tail(cells, lx.CELL_STEM * L), tail(q, lx.SHARE * L)
+    loose, run = tail(q, lx.BREAK * L), tail(q, lx.RUN * L)
+    first, second = tail(tables, ix.TAB_BREAK * points), tail(tables, ix.TAB_RUN * points)
+    for j in range(L):
+        cell = at[j]
+        loose[j] = blend(first[cell], first[cell + 1], share[j])
+        run[j] = blend(second[cell], second[cell + 1], share[j])
+
+
+@lane
+def stem_step(q: Any, h: float, twice: bool) -> None:
+    """Stem and ball over one step. ``twice``: the friction level is taken half-way through the step."""
+    par, st = q, tail(q, lx.STATE * L)
+    free_row, factor, loose, run = (
+        tail(q, lx.FREE * L),
+        tail(q, lx.FACTOR * L),
+        tail(q, lx.BREAK * L),
+        tail(q, lx.RUN * L),
+    )
+    loose_scale, run_scale = tail(q, lx.BREAK_SCALE * L), tail(q, lx.RUN_SCALE * L)
+    for j in range(L):
+        speed, over, free = st[ix.STEM_SPEED * L + j], par[ix.STEP_OVER_LOAD * L + j], free_row[j]
+        stiction, running = loose[j] * loose_scale[j], run[j] * run_scale[j]
+        x = speed / par[ix.STRIBECK * L + j]
+        level = factor[j] * faded(stiction, running, exp_down(min(x * x, 700.0)))
+        if twice:
+            x = half_way_speed(speed, free, level, over) / par[ix.STRIBECK * L + j]
+            level = factor[j] * faded(stiction, running, exp_down(min(x * x, 700.0)))
+        speed = stick_or_slip(free, level, over)
+        angle = st[ix.STEM_ANGLE * L + j] + h * speed
+        stop = par[ix.OPEN_STOP * L + j]
+        speed = min(speed, 0.0) if angle >= stop else speed
+        angle = stop if angle >= stop else angle
+        stop = par[ix.CLOSED_STOP * L + j]
+        speed = max(speed, 0.0) if angle <= stop else speed
+        angle = stop if angle <= stop else angle
+        st[ix.STEM_SPEED * L + j] = speed
+        st[ix.STEM_ANGLE * L + j] = angle
+        st[ix.BALL_ANGLE * L + j] = play(st[ix.BALL_ANGLE * L + j], angle, par[ix.HALF_SLOT * L + j])
+
+
+@lane
+def current_step(q: Any) -> None:
+    """Current over one step, and what is kept of current and motor speed."""
+    par, st, volts = q, tail(q, lx.STATE * L), tail(q, lx.STEP_VOLTAGE * L)
+    squares, peak, fastest = (
+        tail(q, lx.SUM_CURRENT_SQUARED * L),
+        tail(q, lx.PEAK_CURRENT * L),
+        tail(q, lx.PEAK_MOTOR_SPEED * L),
+    )
+    for j in range(L):
+        speed = st[ix.MOTOR_SPEED * L + j]
+        current = current_decay_step(
+            volts[j] - par[ix.TORQUE_CONSTANT * L + j] * speed,
+            st[ix.CURRENT * L + j],
+            par[ix.CURRENT_HALF * L + j],
+            par[ix.CURRENT_GAIN * L + j],
+        )
+        st[ix.CURRENT * L + j] = current
+        squares[j] += current * current
+        peak[j] = max(peak[j], abs(current))
+        fastest[j] = max(fastest[j], abs(speed))
