@@ -30,8 +30,11 @@ from valvectl.plant.lane_kernel_servo import (
     OUTS,
     L,
     arrive,
+    arrive_alike,
     current_step,
+    friction_level,
     lane,
+    level_half_way,
     motor_step,
     sample_current,
     sample_position,
@@ -40,6 +43,7 @@ from valvectl.plant.lane_kernel_servo import (
     stem_step,
     stem_tables,
     step_voltage,
+    step_voltage_alike,
 )
 
 __all__ = ["FAST", "advance"]
@@ -168,6 +172,7 @@ def advance(
     command: Any,
     periods: Any,
     starts: Any,
+    alike: Any,
     flows: Any,
     outs: Any,
     wanted: Any,
@@ -184,10 +189,12 @@ def advance(
     """Advance a block of engines by ``steps`` steps of ``h`` [s] from the state in ``work``.
 
     Shapes: work, first (ROWS, LANES), the second a copy of the start; cells (2, CELLS, LANES); valve (2, TAB_SIZE, n);
-    losses (2, 2, m); c_star (nx, nr); command (2, samples) [rad]; periods, starts (2, LOOPS) [steps]; flows
+    losses (2, 2, m); c_star (nx, nr); command (2, samples) [rad]; periods, starts (2, LOOPS) [steps]; alike (2, LOOPS) whether a
+    loop's delay is that of all lanes; flows
     (2, 2^b, LANES); outs (2, LOOPS, OUTS, LANES); wanted (rows,) mixture ratio; windows (W, 2) first and one past the last
     row; red (W, RED_SIZE, LANES); shown (c,) lanes of which ``hist`` (rows or 0, HIST_SIZE, c) is kept. A row is a look at the
-    engines, each ``every`` steps and at the end; ``band`` [-] is that of the O/F error; ``twice`` as in ``stem_step``.
+    engines, each ``every`` steps and at the end; ``band`` [-] is that of the O/F error; ``twice``: friction of the
+    stem is taken half-way through the step.
     """
     points, loss_points, samples = valve.shape[2], losses.shape[2], command.shape[1]
     slots, nr, nx, count = flows.shape[1], c_star.shape[1], c_star.shape[0], shown.shape[0]
@@ -203,6 +210,8 @@ def advance(
     flows_, outs_, red_, hist_, shown_ = flat(flows), flat(outs), flat(red), flat(hist), flat(shown)
     e = tail(w, 2 * lx.LEG_ROWS * L)
     per_step = 1.0 / h
+    r0, per_dr = work[2 * lx.LEG_ROWS + ix.R_START, 0], 1.0 / work[2 * lx.LEG_ROWS + ix.R_STEP, 0]
+    x0, per_dx = work[2 * lx.LEG_ROWS + ix.X_START, 0], 1.0 / work[2 * lx.LEG_ROWS + ix.X_STEP, 0]
     row = 0
     for tick in range(steps + 1):
         bus(w)
@@ -220,7 +229,10 @@ def advance(
             since, outer, begin = tick - starts[k, ix.LOOP_CURRENT], period, starts[k, ix.LOOP_SPEED]
             period = periods[k, ix.LOOP_CURRENT]
             if since >= 0 and since % period == 0:
-                arrive(q, out, ix.LOOP_SPEED, ix.SPEED_DELAY_TICKS, outer, begin, tick, lx.STATE + ix.CURRENT_SET)
+                if alike[k, ix.LOOP_SPEED]:
+                    arrive_alike(q, out, ix.LOOP_SPEED, ix.SPEED_DELAY_TICKS, outer, begin, tick, lx.STATE + ix.CURRENT_SET)
+                else:
+                    arrive(q, out, ix.LOOP_SPEED, ix.SPEED_DELAY_TICKS, outer, begin, tick, lx.STATE + ix.CURRENT_SET)
                 sample_current(q, out, (since // period) & (OUTS - 1))
         if tick % every == 0 or tick == steps:
             guard(w, first_, flows_, outs_, slots, tick)
@@ -237,7 +249,10 @@ def advance(
             q, c = tail(w, k * lx.LEG_ROWS * L), tail(cells_, k * lx.CELLS * L)
             tables = tail(valve_, k * ix.TAB_SIZE * points)
             out = tail(outs_, k * ix.LOOPS * OUTS * L)
-            step_voltage(q, out, periods[k, ix.LOOP_CURRENT], starts[k, ix.LOOP_CURRENT], tick)
+            if alike[k, ix.LOOP_CURRENT]:
+                step_voltage_alike(q, out, periods[k, ix.LOOP_CURRENT], starts[k, ix.LOOP_CURRENT], tick)
+            else:
+                step_voltage(q, out, periods[k, ix.LOOP_CURRENT], starts[k, ix.LOOP_CURRENT], tick)
             feed_cells(q, c, points, loss_points)
             valve_tables(q, c, tables, points)
             loss_tables(q, c, tail(losses_, k * 2 * loss_points), loss_points)
@@ -245,10 +260,13 @@ def advance(
             motor_step(q, h)
             stem_free(q, c, points)
             stem_tables(q, c, tables, points)
-            stem_step(q, h, twice)
+            friction_level(q)
+            if twice:
+                level_half_way(q)
+            stem_step(q, h)
             current_step(q)
             burnt(q, tail(flows_, k * slots * L), mask, tick)
-        c_star_cells(w, nr, nx, cells_)
+        c_star_cells(w, nr, nx, r0, per_dr, x0, per_dx, cells_)
         c_star_tables(w, nr, cells_, c_star_)
         chamber_step(w, h)
         for k in range(2):

@@ -71,15 +71,17 @@ def feed_step(q: Any, per_step: float) -> None:
     )
     for j in range(L):
         flow, manifold = st[ix.FLOW * L + j], st[ix.MANIFOLD * L + j]
-        loss = valve_loss(c_row[j] * c_scale[j], par[ix.RHO * L + j])
         fl = fl_row[j] * fl_scale[j]
+        # choked, the valve's loss is that of a coefficient FL C; one quotient serves both branches
+        choked_loss = valve_loss(c_row[j] * c_scale[j] * fl, par[ix.RHO * L + j])
+        loss = choked_loss * (fl * fl)
         upstream, downstream = up[j] * up_scale[j], down[j] * down_scale[j]
         supply = tank_pressure(par[ix.TANK * L + j], par[ix.DROOP_SLOPE * L + j], 1.0, flow) + par[ix.HEAD * L + j]
         free = column_step(flow, supply - manifold, upstream + loss + downstream, par[ix.STEP_OVER_ALL * L + j])
         choked = column_step(
             flow,
             supply - par[ix.FF * L + j] * par[ix.VAPOUR * L + j],
-            upstream + loss / (fl * fl),
+            upstream + choked_loss,
             par[ix.STEP_OVER_UP * L + j],
         )
         after = min(free, choked)
@@ -105,14 +107,14 @@ def burnt(q: Any, flows: Any, mask: int, tick: int) -> None:
 
 
 @lane
-def c_star_cells(w: Any, nr: int, nx: int, cells: Any) -> None:
+def c_star_cells(w: Any, nr: int, nx: int, r0: float, per_dr: float, x0: float, per_dx: float, cells: Any) -> None:
     """Where the chamber stands in the table of characteristic velocity."""
     o, f, e = tail(w, lx.BURNT * L), tail(w, (lx.LEG_ROWS + lx.BURNT) * L), tail(w, 2 * lx.LEG_ROWS * L)
     u, v, pressure = tail(e, lx.C_STAR_U * L), tail(e, lx.C_STAR_V * L), tail(e, lx.PRESSURE * L)
     for j in range(L):
         ratio = o[j] / max(f[j], 1e-9)
-        column, share = locate(nr, e[ix.R_START * L + j], 1.0 / e[ix.R_STEP * L + j], ratio)
-        row, other = locate(nx, e[ix.X_START * L + j], 1.0 / e[ix.X_STEP * L + j], ln(max(pressure[j], 1.0)))
+        column, share = locate(nr, r0, per_dr, ratio)
+        row, other = locate(nx, x0, per_dx, ln(max(pressure[j], 1.0)))
         cells[j] = row * nr + column
         u[j] = share
         v[j] = other

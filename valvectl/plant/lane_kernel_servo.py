@@ -40,8 +40,18 @@ def arrive(q: Any, outs: Any, loop: int, delay: int, period: int, first: int, no
     ring = tail(outs, loop * OUTS * L)
     per_period = 1.0 / period
     for j in range(L):
-        n = int(math.floor((now + 1e-9 - first - d[j]) * per_period))
+        n = math.floor((now + 1e-9 - first - d[j]) * per_period)
         to[j] = ring[(n & (OUTS - 1)) * L + j]
+
+
+@lane
+def arrive_alike(q: Any, outs: Any, loop: int, delay: int, period: int, first: int, now: float, into: int) -> None:
+    """``arrive`` where all lanes have one delay."""
+    to = tail(q, into * L)
+    n = math.floor((now + 1e-9 - first - q[delay * L]) * (1.0 / period))
+    ring = tail(outs, (loop * OUTS + (n & (OUTS - 1))) * L)
+    for j in range(L):
+        to[j] = ring[j]
 
 
 @lane
@@ -119,11 +129,29 @@ def step_voltage(q: Any, outs: Any, period: int, first: int, tick: int) -> None:
     per_period = 1.0 / period
     for j in range(L):
         late = tick + 1e-9 - first - d[j]
-        n = int(math.floor(late * per_period))
-        m = int(math.floor((late + 1.0) * per_period))
+        n = math.floor(late * per_period)
+        m = math.floor((late + 1.0) * per_period)
         before, after = ring[(n & (OUTS - 1)) * L + j], ring[(m & (OUTS - 1)) * L + j]
         share = tick + 1.0 - (m * period + first + d[j])
         mean[j] = before + share * (after - before) if after != before else before
+        held[j] = after
+
+
+@lane
+def step_voltage_alike(q: Any, outs: Any, period: int, first: int, tick: int) -> None:
+    """``step_voltage`` where all lanes have one delay."""
+    d, held, mean = q[ix.CURRENT_DELAY_TICKS * L], tail(q, (lx.STATE + ix.VOLTAGE) * L), tail(q, lx.STEP_VOLTAGE * L)
+    per_period = 1.0 / period
+    late = tick + 1e-9 - first - d
+    n, m = math.floor(late * per_period), math.floor((late + 1.0) * per_period)
+    old, new = (
+        tail(outs, (ix.LOOP_CURRENT * OUTS + (n & (OUTS - 1))) * L),
+        tail(outs, (ix.LOOP_CURRENT * OUTS + (m & (OUTS - 1))) * L),
+    )
+    share = tick + 1.0 - (m * period + first + d) if m != n else 0.0
+    for j in range(L):
+        before, after = old[j], new[j]
+        mean[j] = before + share * (after - before)
         held[j] = after
 
 
@@ -132,6 +160,7 @@ def motor_step(q: Any, h: float) -> None:
     """Torque through the gears and the rotor over one step: viscous part trapezoidal, dry friction by projection."""
     par, st = q, tail(q, lx.STATE * L)
     spring_row, peak = tail(q, lx.SPRING_TORQUE * L), tail(q, lx.PEAK_SPRING * L)
+    over_row, decay_row = tail(q, lx.OVER_MOTOR * L), tail(q, lx.MOTOR_DECAY * L)
     for j in range(L):
         per_ratio = par[ix.PER_RATIO * L + j]
         motor_angle, motor_speed = st[ix.MOTOR_ANGLE * L + j], st[ix.MOTOR_SPEED * L + j]
@@ -142,9 +171,7 @@ def motor_step(q: Any, h: float) -> None:
             par[ix.DAMPING * L + j],
             par[ix.HALF_GAP * L + j],
         )
-        half = par[ix.VISCOUS_DECAY * L + j]
-        over = par[ix.STEP_OVER_MOTOR * L + j] / (1.0 + half)
-        decay = (1.0 - half) / (1.0 + half)
+        over, decay = over_row[j], decay_row[j]
         torque = par[ix.TORQUE_CONSTANT * L + j] * st[ix.CURRENT * L + j] - par[ix.MESH_MEAN * L + j] * spring
         level = par[ix.MOTOR_FRICTION * L + j] + par[ix.MESH_LOSS * L + j] * abs(spring)
         motor_speed = stick_or_slip(motor_speed * decay + over * torque, level, over)
@@ -184,33 +211,55 @@ def stem_tables(q: Any, cells: Any, tables: Any, points: int) -> None:
     """Friction of the stem from the tables: breakaway and running torque."""
     at, share = tail(cells, lx.CELL_STEM * L), tail(q, lx.SHARE * L)
     loose, run = tail(q, lx.BREAK * L), tail(q, lx.RUN * L)
+    loose_scale, run_scale = tail(q, lx.BREAK_SCALE * L), tail(q, lx.RUN_SCALE * L)
     first, second = tail(tables, ix.TAB_BREAK * points), tail(tables, ix.TAB_RUN * points)
     for j in range(L):
         cell = at[j]
-        loose[j] = blend(first[cell], first[cell + 1], share[j])
-        run[j] = blend(second[cell], second[cell + 1], share[j])
+        loose[j] = loose_scale[j] * blend(first[cell], first[cell + 1], share[j])
+        run[j] = run_scale[j] * blend(second[cell], second[cell + 1], share[j])
 
 
 @lane
-def stem_step(q: Any, h: float, twice: bool) -> None:
-    """Stem and ball over one step. ``twice``: the friction level is taken half-way through the step."""
-    par, st = q, tail(q, lx.STATE * L)
-    free_row, factor, loose, run = (
-        tail(q, lx.FREE * L),
-        tail(q, lx.FACTOR * L),
+def friction_level(q: Any) -> None:
+    """Friction level of the stem at the speed of the start of the step."""
+    st, level = tail(q, lx.STATE * L), tail(q, lx.LEVEL * L)
+    loose, run, factor, per_stribeck = (
         tail(q, lx.BREAK * L),
         tail(q, lx.RUN * L),
+        tail(q, lx.FACTOR * L),
+        tail(q, lx.PER_STRIBECK * L),
     )
-    loose_scale, run_scale = tail(q, lx.BREAK_SCALE * L), tail(q, lx.RUN_SCALE * L)
     for j in range(L):
-        speed, over, free = st[ix.STEM_SPEED * L + j], par[ix.STEP_OVER_LOAD * L + j], free_row[j]
-        stiction, running = loose[j] * loose_scale[j], run[j] * run_scale[j]
-        x = speed / par[ix.STRIBECK * L + j]
-        level = factor[j] * faded(stiction, running, exp_down(min(x * x, 700.0)))
-        if twice:
-            x = half_way_speed(speed, free, level, over) / par[ix.STRIBECK * L + j]
-            level = factor[j] * faded(stiction, running, exp_down(min(x * x, 700.0)))
-        speed = stick_or_slip(free, level, over)
+        x = st[ix.STEM_SPEED * L + j] * per_stribeck[j]
+        level[j] = factor[j] * faded(loose[j], run[j], exp_down(min(x * x, 700.0)))
+
+
+@lane
+def level_half_way(q: Any) -> None:
+    """Friction level of the stem at the speed half-way through the step."""
+    st, level, free, over = (
+        tail(q, lx.STATE * L),
+        tail(q, lx.LEVEL * L),
+        tail(q, lx.FREE * L),
+        tail(q, ix.STEP_OVER_LOAD * L),
+    )
+    loose, run, factor, per_stribeck = (
+        tail(q, lx.BREAK * L),
+        tail(q, lx.RUN * L),
+        tail(q, lx.FACTOR * L),
+        tail(q, lx.PER_STRIBECK * L),
+    )
+    for j in range(L):
+        x = half_way_speed(st[ix.STEM_SPEED * L + j], free[j], level[j], over[j]) * per_stribeck[j]
+        level[j] = factor[j] * faded(loose[j], run[j], exp_down(min(x * x, 700.0)))
+
+
+@lane
+def stem_step(q: Any, h: float) -> None:
+    """Stem and ball over one step."""
+    par, st, free, level = q, tail(q, lx.STATE * L), tail(q, lx.FREE * L), tail(q, lx.LEVEL * L)
+    for j in range(L):
+        speed = stick_or_slip(free[j], level[j], par[ix.STEP_OVER_LOAD * L + j])
         angle = st[ix.STEM_ANGLE * L + j] + h * speed
         stop = par[ix.OPEN_STOP * L + j]
         speed = min(speed, 0.0) if angle >= stop else speed

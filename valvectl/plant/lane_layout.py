@@ -46,8 +46,12 @@ STATE = ix.PAR_SIZE
     SUM_CHOKED,
     PEAK_TRACKING,
     INJECTED,
+    OVER_MOTOR,
+    MOTOR_DECAY,
+    PER_STRIBECK,
+    LEVEL,
     LEG_ROWS,
-) = range(STATE + ix.ST_SIZE, STATE + ix.ST_SIZE + 32)
+) = range(STATE + ix.ST_SIZE, STATE + ix.ST_SIZE + 36)
 
 # ---- rows of the engine, behind those of both legs ----------------------------------------------------------------
 (

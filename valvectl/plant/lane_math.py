@@ -55,20 +55,14 @@ def _exp_down(x: float) -> Any:
         shifted = ROUND - LOG2E * x
         k = shifted - ROUND
         r = -x - k * LN2_HIGH - k * LN2_LOW  # within +-ln 2 / 2
-        s = 1.0 / 6227020800.0
-        s = s * r + 1.0 / 479001600.0
-        s = s * r + 1.0 / 39916800.0
-        s = s * r + 1.0 / 3628800.0
-        s = s * r + 1.0 / 362880.0
-        s = s * r + 1.0 / 40320.0
-        s = s * r + 1.0 / 5040.0
-        s = s * r + 1.0 / 720.0
-        s = s * r + 1.0 / 120.0
-        s = s * r + 1.0 / 24.0
-        s = s * r + 1.0 / 6.0
-        s = s * r + 0.5
-        s = s * r + 1.0
-        s = s * r + 1.0
+        # Taylor's series, in pairs and pairs of pairs: many short sums go on at once
+        q = r * r
+        f = q * q
+        a = (1.0 + r) + q * (0.5 + r * (1.0 / 6.0))
+        b = (1.0 / 24.0 + r * (1.0 / 120.0)) + q * (1.0 / 720.0 + r * (1.0 / 5040.0))
+        c = (1.0 / 40320.0 + r * (1.0 / 362880.0)) + q * (1.0 / 3628800.0 + r * (1.0 / 39916800.0))
+        d = 1.0 / 479001600.0 + r * (1.0 / 6227020800.0)
+        s = (a + f * b) + (f * f) * (c + f * d)
         return s * _number((_bits(shifted) - ROUND_BITS + 1023) << 52)
 
     return compiled
@@ -84,16 +78,11 @@ def _ln(x: float) -> Any:
         k = _number(whole + ROUND_BITS) - ROUND
         z = (m - 1.0) / (m + 1.0)
         q = z * z
-        s = 1.0 / 21.0
-        s = s * q + 1.0 / 19.0
-        s = s * q + 1.0 / 17.0
-        s = s * q + 1.0 / 15.0
-        s = s * q + 1.0 / 13.0
-        s = s * q + 1.0 / 11.0
-        s = s * q + 1.0 / 9.0
-        s = s * q + 1.0 / 7.0
-        s = s * q + 1.0 / 5.0
-        s = s * q + 1.0 / 3.0
+        f = q * q
+        g = f * f
+        a = (1.0 / 3.0 + q * (1.0 / 5.0)) + f * (1.0 / 7.0 + q * (1.0 / 9.0))
+        b = (1.0 / 11.0 + q * (1.0 / 13.0)) + f * (1.0 / 15.0 + q * (1.0 / 17.0))
+        s = (a + g * b) + (g * g) * (1.0 / 19.0 + q * (1.0 / 21.0))
         return k * LN2_HIGH + (k * LN2_LOW + 2.0 * (z + z * q * s))
 
     return compiled

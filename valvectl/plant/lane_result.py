@@ -174,18 +174,20 @@ def leg_of(work: FloatArray, k: int, steps: int, failed: NDArray[np.bool_]) -> L
     )
 
 
-RESULT_ROWS = tuple(
-    k * lx.LEG_ROWS + index
-    for k in range(len(LEGS))
-    for index in (
-        lx.PEAK_TRACKING,
-        lx.SUM_CURRENT_SQUARED,
-        lx.PEAK_CURRENT,
-        lx.PEAK_MOTOR_SPEED,
-        lx.LOWEST_BUS,
-        lx.PEAK_SPRING,
-        lx.SUM_CHOKED,
-        *(lx.STATE + i for i in (ix.STEM_ANGLE, ix.BALL_ANGLE, ix.FLOW, ix.MANIFOLD)),
-    )
-) + (2 * lx.LEG_ROWS + lx.PRESSURE, 2 * lx.LEG_ROWS + lx.DONE)
+_OF_A_LEG = (
+    lx.PEAK_TRACKING,
+    lx.SUM_CURRENT_SQUARED,
+    lx.PEAK_CURRENT,
+    lx.PEAK_MOTOR_SPEED,
+    lx.LOWEST_BUS,
+    lx.PEAK_SPRING,
+    lx.SUM_CHOKED,
+    *(lx.STATE + i for i in (ix.STEM_ANGLE, ix.BALL_ANGLE, ix.FLOW, ix.MANIFOLD)),
+)
+RESULT_ROWS = (
+    *_OF_A_LEG,
+    *(lx.LEG_ROWS + index for index in _OF_A_LEG),
+    2 * lx.LEG_ROWS + lx.PRESSURE,
+    2 * lx.LEG_ROWS + lx.DONE,
+)
 """Rows of a block that outlive it."""

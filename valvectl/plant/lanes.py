@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from valvectl.design.schema import LEGS, LegName
 from valvectl.errors import RangeError
@@ -28,7 +29,7 @@ from valvectl.plant.lane_result import RESULT_ROWS, History, LaneResult, Reducti
 from valvectl.plant.lane_support import refuse
 from valvectl.plant.machine import Machine
 from valvectl.plant.sampling_numbers import first_samples
-from valvectl.plant.simulate import Grid, pack, time_grid
+from valvectl.plant.simulate import Grid, IntArray, pack, time_grid
 
 CONTACT_SHARE = 0.45
 """Longest step times natural frequency of the stem on the gears' stiffness [rad], with friction taken half-way."""
@@ -67,7 +68,8 @@ class _Job:
     valve: FloatArray
     losses: FloatArray
     command: FloatArray
-    starts: FloatArray
+    starts: IntArray
+    alike: NDArray[np.bool_]
     wanted: FloatArray
     windows: Any
     slots: int
@@ -214,8 +216,9 @@ def _job(
         raise RangeError(f"a combustion delay of {least:g} s is shorter than the step of {h:g} s; give a smaller step")
     _delays_fit(machine, columns)
     starts = np.array([first_samples(machine.legs[name].servo, h)[: ix.LOOPS] for name in LEGS], dtype=np.int64)
+    alike = np.array([[f"{n}.servo.{loop}_delay" not in columns for loop in ("position", "speed", "current")] for n in LEGS])
     return _Job(
-        machine, gains, columns, start, grid, valve, losses, orders, starts, ratio, np.array(windows, dtype=np.int64),
+        machine, gains, columns, start, grid, valve, losses, orders, starts, alike, ratio, np.array(windows, dtype=np.int64),
         1 << (int(longest) + 3).bit_length(), steps, every, time.size, asked.band, half_way,
     )  # fmt: skip
 
@@ -256,6 +259,7 @@ def _block(job: _Job, first: int, last: int, shown: Any) -> tuple[FloatArray, Fl
         job.command,
         job.grid.periods,
         job.starts,
+        job.alike,
         flows,
         outs,
         job.wanted,
@@ -302,6 +306,10 @@ def _packed(job: _Job, columns: Mapping[str, FloatArray]) -> FloatArray:
         rows[ix.RELATIVE_SLOPE] = np.where(
             rows[lx.BREAK_SCALE] > 0.0, rows[ix.RELATIVE_SLOPE] / np.maximum(rows[lx.BREAK_SCALE], 1e-300), 0.0
         )
+        half = rows[ix.VISCOUS_DECAY]
+        rows[lx.OVER_MOTOR] = rows[ix.STEP_OVER_MOTOR] / (1.0 + half)
+        rows[lx.MOTOR_DECAY] = (1.0 - half) / (1.0 + half)
+        rows[lx.PER_STRIBECK] = 1.0 / rows[ix.STRIBECK]
         rows[lx.LOWEST_BUS] = np.inf
         st = rows[lx.STATE : lx.STATE + ix.ST_SIZE]
         st[ix.STEM_ANGLE] = st[ix.BALL_ANGLE] = point.angle
