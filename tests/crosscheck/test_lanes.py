@@ -33,6 +33,7 @@ def engine(design: Any) -> Any:
 def lanes(engine: Any, columns: Any, **more: Any) -> Any:
     machine, gains, command, start = engine
     asked = more.pop("asked", Reductions(record=RECORD))
+    more.setdefault("parts", 1)
     return simulate_lanes(machine, gains, columns, command, start, more.pop("duration", DURATION), asked, **more)
 
 

@@ -184,6 +184,7 @@ def advance(
     band: float,
     steps: int,
     every: int,
+    parts: int,
     twice: bool,
 ) -> None:
     """Advance a block of engines by ``steps`` steps of ``h`` [s] from the state in ``work``.
@@ -193,7 +194,8 @@ def advance(
     loop's delay is that of all lanes; flows
     (2, 2^b, LANES); outs (2, LOOPS, OUTS, LANES); wanted (rows,) mixture ratio; windows (W, 2) first and one past the last
     row; red (W, RED_SIZE, LANES); shown (c,) lanes of which ``hist`` (rows or 0, HIST_SIZE, c) is kept. A row is a look at the
-    engines, each ``every`` steps and at the end; ``band`` [-] is that of the O/F error; ``twice``: friction of the
+    engines, each ``every`` steps and at the end; ``band`` [-] is that of the O/F error; ``parts`` steps of the
+    servos' mechanics make one of the rest; ``twice``: friction of the
     stem is taken half-way through the step.
     """
     points, loss_points, samples = valve.shape[2], losses.shape[2], command.shape[1]
@@ -209,7 +211,7 @@ def advance(
     )
     flows_, outs_, red_, hist_, shown_ = flat(flows), flat(outs), flat(red), flat(hist), flat(shown)
     e = tail(w, 2 * lx.LEG_ROWS * L)
-    per_step = 1.0 / h
+    per_step, length = 1.0 / h, 1.0 / parts
     r0, per_dr = work[2 * lx.LEG_ROWS + ix.R_START, 0], 1.0 / work[2 * lx.LEG_ROWS + ix.R_STEP, 0]
     x0, per_dx = work[2 * lx.LEG_ROWS + ix.X_START, 0], 1.0 / work[2 * lx.LEG_ROWS + ix.X_STEP, 0]
     row = 0
@@ -249,22 +251,24 @@ def advance(
             q, c = tail(w, k * lx.LEG_ROWS * L), tail(cells_, k * lx.CELLS * L)
             tables = tail(valve_, k * ix.TAB_SIZE * points)
             out = tail(outs_, k * ix.LOOPS * OUTS * L)
-            if alike[k, ix.LOOP_CURRENT]:
-                step_voltage_alike(q, out, periods[k, ix.LOOP_CURRENT], starts[k, ix.LOOP_CURRENT], tick)
-            else:
-                step_voltage(q, out, periods[k, ix.LOOP_CURRENT], starts[k, ix.LOOP_CURRENT], tick)
             feed_cells(q, c, points, loss_points)
             valve_tables(q, c, tables, points)
             loss_tables(q, c, tail(losses_, k * 2 * loss_points), loss_points)
             feed_step(q, per_step)
-            motor_step(q, h)
-            stem_free(q, c, points)
-            stem_tables(q, c, tables, points)
-            friction_level(q)
-            if twice:
-                level_half_way(q)
-            stem_step(q, h)
-            current_step(q)
+            period, begin = periods[k, ix.LOOP_CURRENT], starts[k, ix.LOOP_CURRENT]
+            for i in range(parts):
+                if alike[k, ix.LOOP_CURRENT]:
+                    step_voltage_alike(q, out, period, begin, tick + i * length, length)
+                else:
+                    step_voltage(q, out, period, begin, tick + i * length, length)
+                motor_step(q, h * length)
+                stem_free(q, c, points)
+                stem_tables(q, c, tables, points)
+                friction_level(q)
+                if twice:
+                    level_half_way(q)
+                stem_step(q, h * length)
+                current_step(q)
             burnt(q, tail(flows_, k * slots * L), mask, tick)
         c_star_cells(w, nr, nx, r0, per_dr, x0, per_dx, cells_)
         c_star_tables(w, nr, cells_, c_star_)

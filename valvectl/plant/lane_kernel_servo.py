@@ -118,37 +118,40 @@ def sample_current(q: Any, outs: Any, slot: int) -> None:
 
 
 @lane
-def step_voltage(q: Any, outs: Any, period: int, first: int, tick: int) -> None:
-    """Mean voltage over the step: a change inside the step counts for its share of it. Updates the voltage held."""
+def step_voltage(q: Any, outs: Any, period: int, first: int, now: float, length: float) -> None:
+    """Mean voltage from ``now`` over ``length`` (both in steps): a change in between counts for its share of it.
+
+    Updates the voltage held.
+    """
     d, held, mean = (
         tail(q, ix.CURRENT_DELAY_TICKS * L),
         tail(q, (lx.STATE + ix.VOLTAGE) * L),
         tail(q, lx.STEP_VOLTAGE * L),
     )
     ring = tail(outs, ix.LOOP_CURRENT * OUTS * L)
-    per_period = 1.0 / period
+    per_period, per_length = 1.0 / period, 1.0 / length
     for j in range(L):
-        late = tick + 1e-9 - first - d[j]
+        late = now + 1e-9 - first - d[j]
         n = math.floor(late * per_period)
-        m = math.floor((late + 1.0) * per_period)
+        m = math.floor((late + length) * per_period)
         before, after = ring[(n & (OUTS - 1)) * L + j], ring[(m & (OUTS - 1)) * L + j]
-        share = tick + 1.0 - (m * period + first + d[j])
-        mean[j] = before + share * (after - before) if after != before else before
+        share = (now + length - (m * period + first + d[j])) * per_length if m != n else 0.0
+        mean[j] = before + share * (after - before)
         held[j] = after
 
 
 @lane
-def step_voltage_alike(q: Any, outs: Any, period: int, first: int, tick: int) -> None:
+def step_voltage_alike(q: Any, outs: Any, period: int, first: int, now: float, length: float) -> None:
     """``step_voltage`` where all lanes have one delay."""
     d, held, mean = q[ix.CURRENT_DELAY_TICKS * L], tail(q, (lx.STATE + ix.VOLTAGE) * L), tail(q, lx.STEP_VOLTAGE * L)
     per_period = 1.0 / period
-    late = tick + 1e-9 - first - d
-    n, m = math.floor(late * per_period), math.floor((late + 1.0) * per_period)
+    late = now + 1e-9 - first - d
+    n, m = math.floor(late * per_period), math.floor((late + length) * per_period)
     old, new = (
         tail(outs, (ix.LOOP_CURRENT * OUTS + (n & (OUTS - 1))) * L),
         tail(outs, (ix.LOOP_CURRENT * OUTS + (m & (OUTS - 1))) * L),
     )
-    share = tick + 1.0 - (m * period + first + d) if m != n else 0.0
+    share = (now + length - (m * period + first + d)) * (1.0 / length) if m != n else 0.0
     for j in range(L):
         before, after = old[j], new[j]
         mean[j] = before + share * (after - before)

@@ -153,15 +153,15 @@ def window_of(time: FloatArray, rows: tuple[int, int], red: FloatArray, failed: 
     )
 
 
-def leg_of(work: FloatArray, k: int, steps: int, failed: NDArray[np.bool_]) -> LegLanes:
-    """A leg from the rows of all lanes, work (ROWS, n)."""
+def leg_of(work: FloatArray, k: int, steps: int, parts: int, failed: NDArray[np.bool_]) -> LegLanes:
+    """A leg from the rows of all lanes, work (ROWS, n); ``parts`` steps of the mechanics to one of ``steps``."""
 
     def row(index: int) -> FloatArray:
         return np.asarray(np.where(failed, np.nan, work[k * lx.LEG_ROWS + index]))
 
     return LegLanes(
         peak_tracking=row(lx.PEAK_TRACKING),
-        rms_current=np.sqrt(row(lx.SUM_CURRENT_SQUARED) / steps),
+        rms_current=np.sqrt(row(lx.SUM_CURRENT_SQUARED) / (steps * parts)),
         peak_current=row(lx.PEAK_CURRENT),
         peak_motor_speed=row(lx.PEAK_MOTOR_SPEED),
         lowest_voltage=row(lx.LOWEST_BUS),

@@ -6,6 +6,7 @@ number of lanes or threads. Memory is that of a block for each thread and of the
 
 from __future__ import annotations
 
+import math
 import os
 from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
@@ -34,6 +35,10 @@ from valvectl.plant.simulate import Grid, IntArray, pack, time_grid
 CONTACT_SHARE = 0.45
 """Longest step times natural frequency of the stem on the gears' stiffness [rad], with friction taken half-way."""
 
+PART = 25e-6
+"""Longest step of the servos' mechanics [s], which may be a part of the step of all the rest: see ``lane_grid``."""
+
+_PER_PART = (ix.STEP_OVER_MOTOR, ix.STEP_OVER_LOAD, ix.VISCOUS_DECAY, ix.CURRENT_HALF, ix.CURRENT_GAIN)
 _SCALES: dict[str, int] = {
     "up_loss_scale": lx.UP_SCALE,
     "down_loss_scale": lx.DOWN_SCALE,
@@ -75,6 +80,7 @@ class _Job:
     slots: int
     steps: int
     every: int
+    parts: int
     rows: int
     band: float
     half_way: bool
@@ -101,6 +107,7 @@ def simulate_lanes(
     *,
     lanes: int | None = None,
     step: float | None = None,
+    parts: int | None = None,
     threads: int | None = None,
     half_way: bool = True,
     progress: Callable[[int, int], None] | None = None,
@@ -116,8 +123,10 @@ def simulate_lanes(
     reductions : what to keep
     lanes : number of lanes; needed when there is no column
     step : longest step [s]; by default see ``lane_grid``
+    parts : steps of motor, gears and stem that make one of all the rest; by default so many that they are at most ``PART``
     threads : by default one a core
-    half_way : friction of the stem taken half-way through a step; off, one lane is ``simulate`` at the same step
+    half_way : friction of the stem taken half-way through a step. A lane is ``simulate`` with the same ``half_way`` and step when
+        ``parts`` is 1
     progress : called with blocks done and blocks in all, from the thread that called
 
     Raises ``RangeError`` for a column that is not known or out of range, and for a machine that has what the lanes do not
@@ -128,11 +137,12 @@ def simulate_lanes(
     checked, count = lane_columns.checked(columns, lanes)
     grid = lane_grid(machine, step)
     h = grid.step
+    pieces = max(1, math.ceil(h / PART - 1e-9)) if parts is None else parts
     steps = max(1, round(duration / h))
     every = max(1, round((machine.record if asked.record is None else asked.record) / h))
     rows = (steps - 1) // every + 2
     time = h * np.minimum(every * np.arange(rows), steps)
-    job = _job(machine, gains, checked, command, start, grid, asked, steps, every, time, half_way)
+    job = _job(machine, gains, checked, command, start, grid, asked, steps, every, pieces, time, half_way)
     work = np.empty((len(RESULT_ROWS), count))
     red = np.empty((job.windows.shape[0], lx.RED_SIZE, count))
     shown = sorted(set(asked.shown))
@@ -178,7 +188,7 @@ def simulate_lanes(
         windows=tuple(
             window_of(time, (int(a), int(b)), red[i], failed) for i, (a, b) in enumerate(job.windows.tolist())
         ),
-        legs={name: leg_of(whole, k, steps, failed) for k, name in enumerate(LEGS)},
+        legs={name: leg_of(whole, k, steps, pieces, failed) for k, name in enumerate(LEGS)},
         chamber_pressure=np.where(failed, np.nan, whole[2 * lx.LEG_ROWS + lx.PRESSURE]),
         histories=histories,
     )
@@ -194,6 +204,7 @@ def _job(
     asked: Reductions,
     steps: int,
     every: int,
+    parts: int,
     time: FloatArray,
     half_way: bool,
 ) -> _Job:
@@ -219,7 +230,7 @@ def _job(
     alike = np.array([[f"{n}.servo.{loop}_delay" not in columns for loop in ("position", "speed", "current")] for n in LEGS])
     return _Job(
         machine, gains, columns, start, grid, valve, losses, orders, starts, alike, ratio, np.array(windows, dtype=np.int64),
-        1 << (int(longest) + 3).bit_length(), steps, every, time.size, asked.band, half_way,
+        1 << (int(longest) + 3).bit_length(), steps, every, parts, time.size, asked.band, half_way,
     )  # fmt: skip
 
 
@@ -271,6 +282,7 @@ def _block(job: _Job, first: int, last: int, shown: Any) -> tuple[FloatArray, Fl
         job.band,
         job.steps,
         job.every,
+        job.parts,
         job.half_way,
     )
     return work, red, hist
@@ -292,6 +304,8 @@ def _packed(job: _Job, columns: Mapping[str, FloatArray]) -> FloatArray:
     for k, name in enumerate(LEGS):
         rows, point, leg = work[k * lx.LEG_ROWS : (k + 1) * lx.LEG_ROWS], job.start.legs[name], machine.legs[name]
         rows[: ix.PAR_SIZE] = par[k]
+        for index in _PER_PART:
+            rows[index] /= job.parts
         for field, index in _GAINS.items():
             if f"{name}.gains.{field}" in columns:
                 rows[index] = columns[f"{name}.gains.{field}"]
