@@ -27,6 +27,7 @@ from valvectl.plant.lane_kernel_feed import (
     valve_tables,
 )
 from valvectl.plant.lane_kernel_servo import (
+    LANES,
     OUTS,
     L,
     arrive,
@@ -57,7 +58,7 @@ def bus(w: Any) -> None:
     par_o, par_f, e = w, tail(w, lx.LEG_ROWS * L), tail(w, 2 * lx.LEG_ROWS * L)
     o, f, now = tail(par_o, lx.STATE * L), tail(par_f, lx.STATE * L), tail(e, lx.BUS_NOW * L)
     low_o, low_f = tail(par_o, lx.LOWEST_BUS * L), tail(par_f, lx.LOWEST_BUS * L)
-    for j in range(L):
+    for j in range(LANES):
         first = drive_current(
             o[ix.VOLTAGE * L + j], o[ix.CURRENT * L + j], o[ix.BUS * L + j], par_o[ix.IDLE_POWER * L + j]
         )
@@ -84,7 +85,7 @@ def ratio_error(w: Any, wanted: float) -> None:
     pressure, error, alive = tail(e, lx.PRESSURE * L), tail(e, lx.ERROR * L), tail(e, lx.ALIVE * L)
     off_o, off_f = tail(par_o, lx.PEAK_TRACKING * L), tail(par_f, lx.PEAK_TRACKING * L)
     per_wanted = 1.0 / wanted
-    for j in range(L):
+    for j in range(LANES):
         first = orifice_flow(par_o[ix.ORIFICE * L + j], o[ix.MANIFOLD * L + j] - pressure[j])
         second = orifice_flow(par_f[ix.ORIFICE * L + j], f[ix.MANIFOLD * L + j] - pressure[j])
         error[j] = first / second * per_wanted - 1.0
@@ -99,7 +100,7 @@ def ratio_error(w: Any, wanted: float) -> None:
 def reduce(e: Any, red: Any, band: float, now: float) -> None:
     """Enter the present O/F error and chamber pressure of each lane into a window."""
     error, pressure, alive = tail(e, lx.ERROR * L), tail(e, lx.PRESSURE * L), tail(e, lx.ALIVE * L)
-    for j in range(L):
+    for j in range(LANES):
         lives = alive[j] > 0.5
         x, p = error[j], pressure[j]
         highest, lowest = red[lx.ERROR_HIGHEST * L + j], red[lx.ERROR_LOWEST * L + j]
@@ -122,7 +123,7 @@ def guard(w: Any, first: Any, flows: Any, outs: Any, slots: int, tick: int) -> N
     """Note lanes that have stopped being finite and put them back to their start."""
     e = tail(w, 2 * lx.LEG_ROWS * L)
     alive, done, pressure = tail(e, lx.ALIVE * L), tail(e, lx.DONE * L), tail(e, lx.PRESSURE * L)
-    for j in range(L):
+    for j in range(LANES):
         total = pressure[j]
         for k in range(2):
             s = tail(w, (k * lx.LEG_ROWS + lx.STATE) * L)
@@ -158,7 +159,7 @@ def keep(w: Any, row: Any, shown: Any, count: int) -> None:
 def take_over(e: Any) -> None:
     """The chamber's new pressure is the present one."""
     pressure, after = tail(e, lx.PRESSURE * L), tail(e, lx.AFTER * L)
-    for j in range(L):
+    for j in range(LANES):
         pressure[j] = after[j]
 
 
@@ -264,9 +265,9 @@ def advance(
                 motor_step(q, h * length)
                 stem_free(q, c, points)
                 stem_tables(q, c, tables, points)
-                friction_level(q)
+                moving = friction_level(q)
                 if twice:
-                    level_half_way(q)
+                    level_half_way(q, moving)
                 stem_step(q, h * length)
                 current_step(q)
             burnt(q, tail(flows_, k * slots * L), mask, tick)

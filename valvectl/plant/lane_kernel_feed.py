@@ -13,7 +13,7 @@ from valvectl.plant import lane_layout as lx
 from valvectl.plant import layout as ix
 from valvectl.plant.kernel_base import laws, tail
 from valvectl.plant.kernel_feed import column_step, delayed_share
-from valvectl.plant.lane_kernel_servo import L, lane
+from valvectl.plant.lane_kernel_servo import LANES, L, lane
 from valvectl.plant.lane_math import ln
 
 laws(chamber_pressure_rate, orifice_midpoint, blend, locate, tank_pressure, valve_loss, delayed_share)
@@ -25,7 +25,7 @@ def feed_cells(q: Any, cells: Any, points: int, loss_points: int) -> None:
     par, st = q, tail(q, lx.STATE * L)
     ball, loss = tail(cells, lx.CELL_BALL * L), tail(cells, lx.CELL_LOSS * L)
     share_row, loss_share, offset = tail(q, lx.SHARE * L), tail(q, lx.LOSS_SHARE * L), tail(q, lx.BALL_OFFSET * L)
-    for j in range(L):
+    for j in range(LANES):
         angle = st[ix.BALL_ANGLE * L + j] + offset[j]
         cell, share = locate(points, par[ix.GRID_START * L + j], par[ix.GRID_PER_STEP * L + j], angle)
         ball[j] = cell
@@ -40,7 +40,7 @@ def valve_tables(q: Any, cells: Any, tables: Any, points: int) -> None:
     """Flow coefficient and recovery factor from their tables."""
     at, share, c, fl = tail(cells, lx.CELL_BALL * L), tail(q, lx.SHARE * L), tail(q, lx.C * L), tail(q, lx.FL * L)
     first, second = tail(tables, ix.TAB_C * points), tail(tables, ix.TAB_FL * points)
-    for j in range(L):
+    for j in range(LANES):
         cell = at[j]
         c[j] = blend(first[cell], first[cell + 1], share[j])
         fl[j] = blend(second[cell], second[cell + 1], share[j])
@@ -51,7 +51,7 @@ def loss_tables(q: Any, cells: Any, losses: Any, points: int) -> None:
     """Losses before and behind the valve from their tables."""
     at, share = tail(cells, lx.CELL_LOSS * L), tail(q, lx.LOSS_SHARE * L)
     up, down, second = tail(q, lx.UP_LOSS * L), tail(q, lx.DOWN_LOSS * L), tail(losses, points)
-    for j in range(L):
+    for j in range(LANES):
         cell = at[j]
         up[j] = blend(losses[cell], losses[cell + 1], share[j])
         down[j] = blend(second[cell], second[cell + 1], share[j])
@@ -69,7 +69,7 @@ def feed_step(q: Any, per_step: float) -> None:
         tail(q, lx.DOWN_SCALE * L),
         tail(q, lx.SUM_CHOKED * L),
     )
-    for j in range(L):
+    for j in range(LANES):
         flow, manifold = st[ix.FLOW * L + j], st[ix.MANIFOLD * L + j]
         fl = fl_row[j] * fl_scale[j]
         # choked, the valve's loss is that of a coefficient FL C; one quotient serves both branches
@@ -100,7 +100,7 @@ def feed_step(q: Any, per_step: float) -> None:
 def burnt(q: Any, flows: Any, mask: int, tick: int) -> None:
     """Injector flow that burns now: that of each lane's own delay ago."""
     delay, row = tail(q, ix.DELAY * L), tail(q, lx.BURNT * L)
-    for j in range(L):
+    for j in range(LANES):
         whole, part = delayed_share(delay[j])
         newer, older = flows[((tick - whole) & mask) * L + j], flows[((tick - whole - 1) & mask) * L + j]
         row[j] = (1.0 - part) * newer + part * older
@@ -111,7 +111,7 @@ def c_star_cells(w: Any, nr: int, nx: int, r0: float, per_dr: float, x0: float, 
     """Where the chamber stands in the table of characteristic velocity."""
     o, f, e = tail(w, lx.BURNT * L), tail(w, (lx.LEG_ROWS + lx.BURNT) * L), tail(w, 2 * lx.LEG_ROWS * L)
     u, v, pressure = tail(e, lx.C_STAR_U * L), tail(e, lx.C_STAR_V * L), tail(e, lx.PRESSURE * L)
-    for j in range(L):
+    for j in range(LANES):
         ratio = o[j] / max(f[j], 1e-9)
         column, share = locate(nr, r0, per_dr, ratio)
         row, other = locate(nx, x0, per_dx, ln(max(pressure[j], 1.0)))
@@ -130,7 +130,7 @@ def c_star_tables(w: Any, nr: int, cells: Any, c_star: Any) -> None:
         tail(e, lx.C_STAR_HIGH * L),
         tail(c_star, nr),
     )
-    for j in range(L):
+    for j in range(LANES):
         cell = cells[j]
         low[j] = blend(c_star[cell], c_star[cell + 1], u[j])
         high[j] = blend(behind[cell], behind[cell + 1], u[j])
@@ -142,7 +142,7 @@ def chamber_step(w: Any, h: float) -> None:
     o, f, e = tail(w, lx.BURNT * L), tail(w, (lx.LEG_ROWS + lx.BURNT) * L), tail(w, 2 * lx.LEG_ROWS * L)
     low, high, v = tail(e, lx.C_STAR_LOW * L), tail(e, lx.C_STAR_HIGH * L), tail(e, lx.C_STAR_V * L)
     pressure, after = tail(e, lx.PRESSURE * L), tail(e, lx.AFTER * L)
-    for j in range(L):
+    for j in range(LANES):
         velocity = e[ix.EFFICIENCY * L + j] * blend(low[j], high[j], v[j])
         theta = e[ix.RESIDENCE * L + j] / velocity
         rate = chamber_pressure_rate(pressure[j], o[j] + f[j], velocity, e[ix.THROAT_AREA * L + j], theta)
@@ -154,7 +154,7 @@ def manifold_step(q: Any, e: Any, flows: Any, slot: int) -> None:
     """Manifold of a leg over one step; the injector's flow goes into the ring of delayed flows."""
     par, st, to = q, tail(q, lx.STATE * L), tail(q, lx.INJECTED * L)
     pressure, after = tail(e, lx.PRESSURE * L), tail(e, lx.AFTER * L)
-    for j in range(L):
+    for j in range(LANES):
         middle = 0.5 * (pressure[j] + after[j])
         manifold = st[ix.MANIFOLD * L + j]
         drop, flow = orifice_midpoint(
@@ -163,5 +163,5 @@ def manifold_step(q: Any, e: Any, flows: Any, slot: int) -> None:
         st[ix.MANIFOLD * L + j] = 2.0 * (drop + middle) - manifold
         to[j] = flow
     ring = tail(flows, slot * L)
-    for j in range(L):
+    for j in range(LANES):
         ring[j] = to[j]

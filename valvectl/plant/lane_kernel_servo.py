@@ -26,7 +26,8 @@ from valvectl.plant.lane_math import exp_down
 laws(clip, pi_integral, pi_output, position_law, quantise, faded, half_way_speed, hydrodynamic_torque, pressure_rise)
 laws(stick_or_slip, play, spring_torque, blend, locate, current_decay_step, return_torque)
 
-L = lx.LANES
+LANES = lx.LANES
+L = lx.STRIDE
 OUTS = 32
 """Outputs of a loop that are kept, a power of two; a delay may be at most OUTS - 2 sample periods."""
 
@@ -39,7 +40,7 @@ def arrive(q: Any, outs: Any, loop: int, delay: int, period: int, first: int, no
     d, to = tail(q, delay * L), tail(q, into * L)
     ring = tail(outs, loop * OUTS * L)
     per_period = 1.0 / period
-    for j in range(L):
+    for j in range(LANES):
         n = math.floor((now + 1e-9 - first - d[j]) * per_period)
         to[j] = ring[(n & (OUTS - 1)) * L + j]
 
@@ -50,7 +51,7 @@ def arrive_alike(q: Any, outs: Any, loop: int, delay: int, period: int, first: i
     to = tail(q, into * L)
     n = math.floor((now + 1e-9 - first - q[delay * L]) * (1.0 / period))
     ring = tail(outs, (loop * OUTS + (n & (OUTS - 1))) * L)
-    for j in range(L):
+    for j in range(LANES):
         to[j] = ring[j]
 
 
@@ -59,7 +60,7 @@ def sample_position(q: Any, outs: Any, command: float, slot: int) -> None:
     """Position loop at one of its samples; ``command`` [rad] is the one in force."""
     par, st = q, tail(q, lx.STATE * L)
     offset, stem_offset, out = tail(q, lx.COMMAND_OFFSET * L), tail(q, lx.STEM_OFFSET * L), tail(outs, slot * L)
-    for j in range(L):
+    for j in range(LANES):
         before = st[ix.COMMAND * L + j]
         now = command + offset[j]
         on_motor = par[ix.POSITION_ON_MOTOR * L + j] > 0.5
@@ -85,7 +86,7 @@ def sample_position(q: Any, outs: Any, command: float, slot: int) -> None:
 def sample_speed(q: Any, outs: Any, slot: int) -> None:
     """Speed loop at one of its samples."""
     par, st, out = q, tail(q, lx.STATE * L), tail(outs, (OUTS + slot) * L)
-    for j in range(L):
+    for j in range(LANES):
         on_motor = par[ix.SPEED_ON_MOTOR * L + j] > 0.5
         motor = st[ix.MOTOR_ANGLE * L + j] * par[ix.PER_RATIO * L + j]
         angle = quantise(motor if on_motor else st[ix.STEM_ANGLE * L + j], par[ix.SPEED_COUNT * L + j])
@@ -107,7 +108,7 @@ def sample_speed(q: Any, outs: Any, slot: int) -> None:
 def sample_current(q: Any, outs: Any, slot: int) -> None:
     """Current loop at one of its samples; its limit is what the bus gives now."""
     par, st, out = q, tail(q, lx.STATE * L), tail(outs, (2 * OUTS + slot) * L)
-    for j in range(L):
+    for j in range(LANES):
         error = st[ix.CURRENT_SET * L + j] - st[ix.CURRENT * L + j]
         limit, kp = par[ix.DUTY_LIMIT * L + j] * st[ix.BUS * L + j], par[ix.KP_CURRENT * L + j]
         integral = st[ix.CURRENT_INTEGRAL * L + j]
@@ -130,7 +131,7 @@ def step_voltage(q: Any, outs: Any, period: int, first: int, now: float, length:
     )
     ring = tail(outs, ix.LOOP_CURRENT * OUTS * L)
     per_period, per_length = 1.0 / period, 1.0 / length
-    for j in range(L):
+    for j in range(LANES):
         late = now + 1e-9 - first - d[j]
         n = math.floor(late * per_period)
         m = math.floor((late + length) * per_period)
@@ -152,7 +153,7 @@ def step_voltage_alike(q: Any, outs: Any, period: int, first: int, now: float, l
         tail(outs, (ix.LOOP_CURRENT * OUTS + (m & (OUTS - 1))) * L),
     )
     share = (now + length - (m * period + first + d)) * (1.0 / length) if m != n else 0.0
-    for j in range(L):
+    for j in range(LANES):
         before, after = old[j], new[j]
         mean[j] = before + share * (after - before)
         held[j] = after
@@ -164,7 +165,7 @@ def motor_step(q: Any, h: float) -> None:
     par, st = q, tail(q, lx.STATE * L)
     spring_row, peak = tail(q, lx.SPRING_TORQUE * L), tail(q, lx.PEAK_SPRING * L)
     over_row, decay_row = tail(q, lx.OVER_MOTOR * L), tail(q, lx.MOTOR_DECAY * L)
-    for j in range(L):
+    for j in range(LANES):
         per_ratio = par[ix.PER_RATIO * L + j]
         motor_angle, motor_speed = st[ix.MOTOR_ANGLE * L + j], st[ix.MOTOR_SPEED * L + j]
         spring = spring_torque(
@@ -194,7 +195,7 @@ def stem_free(q: Any, cells: Any, points: int) -> None:
         tail(q, lx.FREE * L),
         tail(q, lx.FACTOR * L),
     )
-    for j in range(L):
+    for j in range(LANES):
         angle, speed, drop = st[ix.STEM_ANGLE * L + j], st[ix.STEM_SPEED * L + j], st[ix.VALVE_DROP * L + j]
         cell, share = locate(points, par[ix.GRID_START * L + j], par[ix.GRID_PER_STEP * L + j], angle)
         stream = hydrodynamic_torque(par[ix.HYDRO * L + j], par[ix.BORE * L + j], drop)
@@ -216,52 +217,65 @@ def stem_tables(q: Any, cells: Any, tables: Any, points: int) -> None:
     loose, run = tail(q, lx.BREAK * L), tail(q, lx.RUN * L)
     loose_scale, run_scale = tail(q, lx.BREAK_SCALE * L), tail(q, lx.RUN_SCALE * L)
     first, second = tail(tables, ix.TAB_BREAK * points), tail(tables, ix.TAB_RUN * points)
-    for j in range(L):
+    for j in range(LANES):
         cell = at[j]
         loose[j] = loose_scale[j] * blend(first[cell], first[cell + 1], share[j])
         run[j] = run_scale[j] * blend(second[cell], second[cell + 1], share[j])
 
 
 @lane
-def friction_level(q: Any) -> None:
-    """Friction level of the stem at the speed of the start of the step."""
-    st, level = tail(q, lx.STATE * L), tail(q, lx.LEVEL * L)
-    loose, run, factor, per_stribeck = (
-        tail(q, lx.BREAK * L),
-        tail(q, lx.RUN * L),
-        tail(q, lx.FACTOR * L),
-        tail(q, lx.PER_STRIBECK * L),
-    )
-    for j in range(L):
-        x = st[ix.STEM_SPEED * L + j] * per_stribeck[j]
-        level[j] = factor[j] * faded(loose[j], run[j], exp_down(min(x * x, 700.0)))
+def fade(q: Any, moving: int) -> None:
+    """Friction level of the stem for the squares of relative speed in row ``SQUARE``; ``moving`` of the lanes are not at rest.
+
+    Valves rest most of the time: where a whole block does, its exponentials are ones.
+    """
+    level, square = tail(q, lx.LEVEL * L), tail(q, lx.SQUARE * L)
+    loose, run, factor = tail(q, lx.BREAK * L), tail(q, lx.RUN * L), tail(q, lx.FACTOR * L)
+    if moving > 0:
+        for j in range(LANES):
+            level[j] = factor[j] * faded(loose[j], run[j], exp_down(square[j]))
+    else:
+        for j in range(LANES):
+            level[j] = factor[j] * faded(loose[j], run[j], 1.0)
 
 
 @lane
-def level_half_way(q: Any) -> None:
-    """Friction level of the stem at the speed half-way through the step."""
+def friction_level(q: Any) -> int:
+    """Friction level of the stem at the speed of the start of the step. Returns how many stems are not at rest."""
+    st, square, per_stribeck = tail(q, lx.STATE * L), tail(q, lx.SQUARE * L), tail(q, lx.PER_STRIBECK * L)
+    moving = 0
+    for j in range(LANES):
+        x = st[ix.STEM_SPEED * L + j] * per_stribeck[j]
+        square[j] = min(x * x, 700.0)
+        moving += 1 if x != 0.0 else 0
+    fade(q, moving)
+    return moving
+
+
+@lane
+def level_half_way(q: Any, moved: int) -> None:
+    """Friction level of the stem at the speed half-way through the step; ``moved`` of the lanes were not at rest before."""
     st, level, free, over = (
         tail(q, lx.STATE * L),
         tail(q, lx.LEVEL * L),
         tail(q, lx.FREE * L),
         tail(q, ix.STEP_OVER_LOAD * L),
     )
-    loose, run, factor, per_stribeck = (
-        tail(q, lx.BREAK * L),
-        tail(q, lx.RUN * L),
-        tail(q, lx.FACTOR * L),
-        tail(q, lx.PER_STRIBECK * L),
-    )
-    for j in range(L):
+    square, per_stribeck = tail(q, lx.SQUARE * L), tail(q, lx.PER_STRIBECK * L)
+    moving = 0
+    for j in range(LANES):
         x = half_way_speed(st[ix.STEM_SPEED * L + j], free[j], level[j], over[j]) * per_stribeck[j]
-        level[j] = factor[j] * faded(loose[j], run[j], exp_down(min(x * x, 700.0)))
+        square[j] = min(x * x, 700.0)
+        moving += 1 if x != 0.0 else 0
+    if moving > 0 or moved > 0:
+        fade(q, moving)
 
 
 @lane
 def stem_step(q: Any, h: float) -> None:
     """Stem and ball over one step."""
     par, st, free, level = q, tail(q, lx.STATE * L), tail(q, lx.FREE * L), tail(q, lx.LEVEL * L)
-    for j in range(L):
+    for j in range(LANES):
         speed = stick_or_slip(free[j], level[j], par[ix.STEP_OVER_LOAD * L + j])
         angle = st[ix.STEM_ANGLE * L + j] + h * speed
         stop = par[ix.OPEN_STOP * L + j]
@@ -284,7 +298,7 @@ def current_step(q: Any) -> None:
         tail(q, lx.PEAK_CURRENT * L),
         tail(q, lx.PEAK_MOTOR_SPEED * L),
     )
-    for j in range(L):
+    for j in range(LANES):
         speed = st[ix.MOTOR_SPEED * L + j]
         current = current_decay_step(
             volts[j] - par[ix.TORQUE_CONSTANT * L + j] * speed,

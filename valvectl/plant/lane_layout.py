@@ -10,6 +10,8 @@ from valvectl.plant import layout as ix
 
 LANES = 64
 """Lanes of a block: enough to fill vectors, few enough for the nearest caches. Results do not depend on it."""
+STRIDE = LANES + 8
+"""Numbers from a row to the next. Not a power of two, else rows stand in each other's way in the cache."""
 
 # ---- rows of a leg --------------------------------------------------------------------------------------------
 STATE = ix.PAR_SIZE
@@ -50,8 +52,9 @@ STATE = ix.PAR_SIZE
     MOTOR_DECAY,
     PER_STRIBECK,
     LEVEL,
+    SQUARE,
     LEG_ROWS,
-) = range(STATE + ix.ST_SIZE, STATE + ix.ST_SIZE + 36)
+) = range(STATE + ix.ST_SIZE, STATE + ix.ST_SIZE + 37)
 
 # ---- rows of the engine, behind those of both legs ----------------------------------------------------------------
 (

@@ -249,13 +249,13 @@ def _delays_fit(machine: Machine, columns: Mapping[str, FloatArray]) -> None:
 
 def _block(job: _Job, first: int, last: int, shown: Any) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Run lanes ``first`` to ``last``; lanes left over in the block repeat the last one. Returns work, reductions, history."""
-    pick = np.minimum(np.arange(first, first + lx.LANES), last - 1)
+    pick = np.minimum(np.arange(first, first + lx.STRIDE), last - 1)
     work = _packed(job, {name: values[pick] for name, values in job.columns.items()})
-    outs = np.zeros((2, ix.LOOPS, _outs(), lx.LANES))
-    flows = np.empty((2, job.slots, lx.LANES))
+    outs = np.zeros((2, ix.LOOPS, _outs(), lx.STRIDE))
+    flows = np.empty((2, job.slots, lx.STRIDE))
     for k, name in enumerate(LEGS):
         flows[k] = job.start.legs[name].flow
-    red = np.zeros((job.windows.shape[0], lx.RED_SIZE, lx.LANES))
+    red = np.zeros((job.windows.shape[0], lx.RED_SIZE, lx.STRIDE))
     red[:, [lx.ERROR_HIGHEST, lx.PRESSURE_HIGHEST]] = -np.inf
     red[:, [lx.ERROR_LOWEST, lx.PRESSURE_LOWEST]] = np.inf
     red[:, lx.LAST_OUT] = -np.inf
@@ -263,7 +263,7 @@ def _block(job: _Job, first: int, last: int, shown: Any) -> tuple[FloatArray, Fl
     compiled_lanes()(
         work,
         work.copy(),
-        np.zeros((2, lx.CELLS, lx.LANES), dtype=np.int64),
+        np.zeros((2, lx.CELLS, lx.STRIDE), dtype=np.int64),
         job.valve,
         job.losses,
         np.array(job.machine.c_star.values),
@@ -299,8 +299,8 @@ def _packed(job: _Job, columns: Mapping[str, FloatArray]) -> FloatArray:
     plain = {n: v for n, v in columns.items() if ".gains." not in n and not n.endswith(".servo.speed_filter")}
     machine, _, own = lane_columns.applied(job.machine, job.gains, plain)
     battery: Any = machine.battery
-    par, glob, _, _ = pack(machine, job.gains, job.grid, True, battery, (lx.LANES,))
-    work = np.zeros((lx.ROWS, lx.LANES))
+    par, glob, _, _ = pack(machine, job.gains, job.grid, True, battery, (lx.STRIDE,))
+    work = np.zeros((lx.ROWS, lx.STRIDE))
     for k, name in enumerate(LEGS):
         rows, point, leg = work[k * lx.LEG_ROWS : (k + 1) * lx.LEG_ROWS], job.start.legs[name], machine.legs[name]
         rows[: ix.PAR_SIZE] = par[k]
