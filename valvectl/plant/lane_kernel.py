@@ -32,7 +32,6 @@ from valvectl.plant.lane_kernel_servo import (
     L,
     arrive,
     arrive_alike,
-    current_step,
     friction_level,
     lane,
     level_half_way,
@@ -40,7 +39,6 @@ from valvectl.plant.lane_kernel_servo import (
     sample_current,
     sample_position,
     sample_speed,
-    stem_free,
     stem_step,
     stem_tables,
     step_voltage,
@@ -262,14 +260,12 @@ def advance(
                     step_voltage_alike(q, out, period, begin, tick + i * length, length)
                 else:
                     step_voltage(q, out, period, begin, tick + i * length, length)
-                motor_step(q, h * length)
-                stem_free(q, c, points)
+                motor_step(q, c, points, h * length)
                 stem_tables(q, c, tables, points)
                 moving = friction_level(q)
                 if twice:
                     level_half_way(q, moving)
                 stem_step(q, h * length)
-                current_step(q)
             burnt(q, tail(flows_, k * slots * L), mask, tick)
         c_star_cells(w, nr, nx, r0, per_dr, x0, per_dx, cells_)
         c_star_tables(w, nr, cells_, c_star_)

@@ -160,17 +160,22 @@ def step_voltage_alike(q: Any, outs: Any, period: int, first: int, now: float, l
 
 
 @lane
-def motor_step(q: Any, h: float) -> None:
-    """Torque through the gears and the rotor over one step: viscous part trapezoidal, dry friction by projection."""
-    par, st = q, tail(q, lx.STATE * L)
-    spring_row, peak = tail(q, lx.SPRING_TORQUE * L), tail(q, lx.PEAK_SPRING * L)
-    over_row, decay_row = tail(q, lx.OVER_MOTOR * L), tail(q, lx.MOTOR_DECAY * L)
+def motor_step(q: Any, cells: Any, points: int, h: float) -> None:
+    """Torque through the gears and the rotor over one step, its dry friction by projection; then the stem as if it were free.
+
+    Also where the stem stands in the friction tables; both closing columns lie as far on. One loop for both: they share
+    what they read, and it is the memory that they wait for.
+    """
+    par, st, cell_row = q, tail(q, lx.STATE * L), tail(cells, lx.CELL_STEM * L)
+    peak, over_row, decay_row = tail(q, lx.PEAK_SPRING * L), tail(q, lx.OVER_MOTOR * L), tail(q, lx.MOTOR_DECAY * L)
+    share_row, free_row, factor = tail(q, lx.SHARE * L), tail(q, lx.FREE * L), tail(q, lx.FACTOR * L)
     for j in range(LANES):
         per_ratio = par[ix.PER_RATIO * L + j]
+        angle, speed, drop = st[ix.STEM_ANGLE * L + j], st[ix.STEM_SPEED * L + j], st[ix.VALVE_DROP * L + j]
         motor_angle, motor_speed = st[ix.MOTOR_ANGLE * L + j], st[ix.MOTOR_SPEED * L + j]
         spring = spring_torque(
-            motor_angle * per_ratio - st[ix.STEM_ANGLE * L + j],
-            motor_speed * per_ratio - st[ix.STEM_SPEED * L + j],
+            motor_angle * per_ratio - angle,
+            motor_speed * per_ratio - speed,
             par[ix.SPRING * L + j],
             par[ix.DAMPING * L + j],
             par[ix.HALF_GAP * L + j],
@@ -179,31 +184,16 @@ def motor_step(q: Any, h: float) -> None:
         torque = par[ix.TORQUE_CONSTANT * L + j] * st[ix.CURRENT * L + j] - par[ix.MESH_MEAN * L + j] * spring
         level = par[ix.MOTOR_FRICTION * L + j] + par[ix.MESH_LOSS * L + j] * abs(spring)
         motor_speed = stick_or_slip(motor_speed * decay + over * torque, level, over)
-        st[ix.MOTOR_SPEED * L + j] = motor_speed
-        st[ix.MOTOR_ANGLE * L + j] = motor_angle + h * motor_speed
-        spring_row[j] = spring
-        peak[j] = max(peak[j], abs(spring))
-
-
-@lane
-def stem_free(q: Any, cells: Any, points: int) -> None:
-    """Speed of the stem without friction, and where in the friction tables it stands; both closing columns lie as far on."""
-    par, st, cell_row = q, tail(q, lx.STATE * L), tail(cells, lx.CELL_STEM * L)
-    spring, share_row, free_row, factor = (
-        tail(q, lx.SPRING_TORQUE * L),
-        tail(q, lx.SHARE * L),
-        tail(q, lx.FREE * L),
-        tail(q, lx.FACTOR * L),
-    )
-    for j in range(LANES):
-        angle, speed, drop = st[ix.STEM_ANGLE * L + j], st[ix.STEM_SPEED * L + j], st[ix.VALVE_DROP * L + j]
         cell, share = locate(points, par[ix.GRID_START * L + j], par[ix.GRID_PER_STEP * L + j], angle)
         stream = hydrodynamic_torque(par[ix.HYDRO * L + j], par[ix.BORE * L + j], drop)
         shutting = return_torque(
             angle - par[ix.CLOSED_STOP * L + j], par[ix.RETURN_PRELOAD * L + j], par[ix.RETURN_RATE * L + j]
         )
-        free = speed + par[ix.STEP_OVER_LOAD * L + j] * (spring[j] - stream - shutting)
+        free = speed + par[ix.STEP_OVER_LOAD * L + j] * (spring - stream - shutting)
         closing = speed < 0.0 or (speed == 0.0 and free < 0.0)
+        st[ix.MOTOR_SPEED * L + j] = motor_speed
+        st[ix.MOTOR_ANGLE * L + j] = motor_angle + h * motor_speed
+        peak[j] = max(peak[j], abs(spring))
         cell_row[j] = cell + ((ix.TAB_RUN_CLOSING - ix.TAB_RUN) * points if closing else 0)
         share_row[j] = share
         free_row[j] = free
@@ -273,8 +263,14 @@ def level_half_way(q: Any, moved: int) -> None:
 
 @lane
 def stem_step(q: Any, h: float) -> None:
-    """Stem and ball over one step."""
+    """Stem and ball over one step, then the current, and what is kept of current and motor speed."""
     par, st, free, level = q, tail(q, lx.STATE * L), tail(q, lx.FREE * L), tail(q, lx.LEVEL * L)
+    volts, squares, peak, fastest = (
+        tail(q, lx.STEP_VOLTAGE * L),
+        tail(q, lx.SUM_CURRENT_SQUARED * L),
+        tail(q, lx.PEAK_CURRENT * L),
+        tail(q, lx.PEAK_MOTOR_SPEED * L),
+    )
     for j in range(LANES):
         speed = stick_or_slip(free[j], level[j], par[ix.STEP_OVER_LOAD * L + j])
         angle = st[ix.STEM_ANGLE * L + j] + h * speed
@@ -284,29 +280,17 @@ def stem_step(q: Any, h: float) -> None:
         stop = par[ix.CLOSED_STOP * L + j]
         speed = max(speed, 0.0) if angle <= stop else speed
         angle = stop if angle <= stop else angle
-        st[ix.STEM_SPEED * L + j] = speed
-        st[ix.STEM_ANGLE * L + j] = angle
-        st[ix.BALL_ANGLE * L + j] = play(st[ix.BALL_ANGLE * L + j], angle, par[ix.HALF_SLOT * L + j])
-
-
-@lane
-def current_step(q: Any) -> None:
-    """Current over one step, and what is kept of current and motor speed."""
-    par, st, volts = q, tail(q, lx.STATE * L), tail(q, lx.STEP_VOLTAGE * L)
-    squares, peak, fastest = (
-        tail(q, lx.SUM_CURRENT_SQUARED * L),
-        tail(q, lx.PEAK_CURRENT * L),
-        tail(q, lx.PEAK_MOTOR_SPEED * L),
-    )
-    for j in range(LANES):
-        speed = st[ix.MOTOR_SPEED * L + j]
+        motor_speed = st[ix.MOTOR_SPEED * L + j]
         current = current_decay_step(
-            volts[j] - par[ix.TORQUE_CONSTANT * L + j] * speed,
+            volts[j] - par[ix.TORQUE_CONSTANT * L + j] * motor_speed,
             st[ix.CURRENT * L + j],
             par[ix.CURRENT_HALF * L + j],
             par[ix.CURRENT_GAIN * L + j],
         )
+        st[ix.STEM_SPEED * L + j] = speed
+        st[ix.STEM_ANGLE * L + j] = angle
+        st[ix.BALL_ANGLE * L + j] = play(st[ix.BALL_ANGLE * L + j], angle, par[ix.HALF_SLOT * L + j])
         st[ix.CURRENT * L + j] = current
         squares[j] += current * current
         peak[j] = max(peak[j], abs(current))
-        fastest[j] = max(fastest[j], abs(speed))
+        fastest[j] = max(fastest[j], abs(motor_speed))

@@ -34,8 +34,6 @@ STATE = ix.PAR_SIZE
     DOWN_LOSS,
     BREAK,
     RUN,
-    SPRING_TORQUE,
-    DRIVING,
     FREE,
     FACTOR,
     STEP_VOLTAGE,
@@ -54,7 +52,7 @@ STATE = ix.PAR_SIZE
     LEVEL,
     SQUARE,
     LEG_ROWS,
-) = range(STATE + ix.ST_SIZE, STATE + ix.ST_SIZE + 37)
+) = range(STATE + ix.ST_SIZE, STATE + ix.ST_SIZE + 35)
 
 # ---- rows of the engine, behind those of both legs ----------------------------------------------------------------
 (
