@@ -101,7 +101,9 @@ def main() -> None:
         for index in (ix.STEP_OVER_MOTOR, ix.STEP_OVER_LOAD, ix.VISCOUS_DECAY, ix.CURRENT_HALF, ix.CURRENT_GAIN):
             par[:, index] /= parts
         packed.append((par, glob, tables, losses))
-    orders = np.stack([np.pad(command[n], (0, max(map(len, command.values())) - command[n].size), mode="edge") for n in LEGS])
+    orders = np.stack(
+        [np.pad(command[n], (0, max(map(len, command.values())) - command[n].size), mode="edge") for n in LEGS]
+    )
     c_star = np.array(machine.c_star.values)
     first = np.array([[p.angle, p.flow, p.manifold, p.valve_drop] for p in (start.legs[n] for n in LEGS)])
     periods = np.ascontiguousarray(grid.periods)
@@ -147,9 +149,7 @@ def main() -> None:
     single = shortest(lambda: simulate(machine, a.gains, command, start, duration), 2)
     case = cases.example(valvectl.load(ROOT / "designs" / "hover-rig.toml"))
     slow = shortest(
-        lambda: slow_run(
-            case.machine, case.gains, case.command, case.start, case.duration, record=case.machine.record
-        ),
+        lambda: slow_run(case.machine, case.gains, case.command, case.start, case.duration, record=case.machine.record),
         1,
     )
 

@@ -6,9 +6,10 @@ at each instant at which a loop of either leg samples or an output takes effect.
 history with its slopes (cubic Hermite). Tables are read with ``numpy.interp`` and SciPy's bilinear spline.
 
 What it covers: motor, two-mass train with a spring and damper, with lost motion where there is some (no mesh losses),
-friction of the stem with its Stribeck curve, smoothed with tanh where asked for, liquid columns with the free and the choked valve, manifolds, chamber with one
-delay a propellant, battery and harness, the sampled cascade with limits and, where asked for, quantisation. Not covered:
-clearance, friction of the motor, friction that truly sticks, hydrodynamic torque; a machine that has them is refused.
+friction of the stem with its Stribeck curve, smoothed with tanh where asked for, liquid columns with the free and the
+choked valve, manifolds, chamber with one delay a propellant, battery and harness, the sampled cascade with limits and,
+where asked for, quantisation. Not covered: clearance, friction of the motor, friction that truly sticks, hydrodynamic
+torque; a machine that has them is refused.
 """
 
 from __future__ import annotations

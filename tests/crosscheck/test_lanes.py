@@ -60,7 +60,13 @@ def nominal(machine: Any, gains: Any, name: str) -> float:
     if leg is None:
         return float(getattr(machine, known.field))
     part = machine.legs[leg]
-    home: Any = {"leg": part, "liquid": part.liquid, "servo": part.servo, "train": part.servo.train, "gains": gains[leg]}
+    home: Any = {
+        "leg": part,
+        "liquid": part.liquid,
+        "servo": part.servo,
+        "train": part.servo.train,
+        "gains": gains[leg],
+    }
     return float(getattr(home[known.home], known.field))
 
 
@@ -217,9 +223,13 @@ def test_same_bits_whatever_the_lanes_and_their_order(engine: Any) -> None:
 def test_a_lane_that_diverges_reports_itself_and_harms_no_other(engine: Any) -> None:
     """A chamber of a length of 1e-200 m has no finite pressure; the lanes beside it are those of a run without it."""
     length = engine[0].characteristic_length
-    columns = {"characteristic_length": np.array([length, 1e-320, length]), "c_star_scale": np.array([1.0, 1e300, 1.01])}
-    found = lanes(engine, columns, asked=Reductions(record=RECORD, windows=[(0.0, 0.05), (0.05, 0.1)]))
-    clean = lanes(engine, {"c_star_scale": np.array([1.0, 1.01])}, asked=Reductions(record=RECORD, windows=[(0.0, 0.05), (0.05, 0.1)]))
+    columns = {
+        "characteristic_length": np.array([length, 1e-320, length]),
+        "c_star_scale": np.array([1.0, 1e300, 1.01]),
+    }
+    asked = Reductions(record=RECORD, windows=[(0.0, 0.05), (0.05, 0.1)])
+    found = lanes(engine, columns, asked=asked)
+    clean = lanes(engine, {"c_star_scale": np.array([1.0, 1.01])}, asked=asked)
     assert found.finite.tolist() == [True, False, True]
     assert found.done[1] < 0.01 * found.steps
     assert np.isnan(found.windows[1].peak[1])
@@ -287,22 +297,26 @@ def test_what_lanes_do_not_simulate_is_refused(engine: Any) -> None:
     cases: dict[str, Any] = {
         "controller.structure": {"more": dataclasses.replace(more, structure=1.0)},
         "controller.anti_windup": {"more": dataclasses.replace(more, anti_windup=1.0)},
-        "controller.speed_dead_zone": {"more": dataclasses.replace(more, dead_zone=0.1)},
-        "controller.feedforward": {"more": dataclasses.replace(more, feedforward_acceleration=0.5)},
-        "controller.notch": {"more": dataclasses.replace(more, notch_frequency=100.0)},
-        "controller.observer": {"observer_bandwidth": 50.0},
-        "controller.trim": {"trim_gain": 1.0},
-        "controller.jitter": {"speed_jitter": 1e-4},
-        "encoder.lag": {"position_sensor_lag": 1e-3},
+        "controller.integral_dead_zone": {"more": dataclasses.replace(more, dead_zone=0.1)},
+        "controller.feedforward_acceleration or feedforward_friction": {
+            "more": dataclasses.replace(more, feedforward_acceleration=0.5)
+        },
+        "controller.notch_frequency": {"more": dataclasses.replace(more, notch_frequency=100.0)},
+        "controller.speed_from": {"observer_bandwidth": 50.0},
+        "controller.stem_trim": {"trim_gain": 1.0},
+        "controller.position_jitter, speed_jitter or current_jitter": {"speed_jitter": 1e-4},
+        "actuator encoders' lag or controller.current_sensor_lag": {"position_sensor_lag": 1e-3},
     }
     for key, fields in cases.items():
         other = machine.with_servo("fuel", **fields)
         assert unsupported(other, gains) == [f"legs.fuel.{key}: {NOT_IN_LANES[key]}"]
-        with pytest.raises(RangeError, match="legs.fuel"):
+        with pytest.raises(RangeError, match=r"legs\.fuel"):
             simulate_lanes(other, gains, {}, command, start, 0.01)
     other = machine.with_leg("fuel", bristles=(1e4, 1.0))
-    assert unsupported(other, gains) == [f"legs.fuel.valve.friction.bristles: {NOT_IN_LANES['valve.friction.bristles']}"]
-    assert set(cases) | {"valve.friction.bristles"} == set(NOT_IN_LANES)
+    assert unsupported(other, gains) == [
+        f"legs.fuel.valve.torque.friction_model: {NOT_IN_LANES['valve.torque.friction_model']}"
+    ]
+    assert set(cases) | {"valve.torque.friction_model"} == set(NOT_IN_LANES)
 
 
 def test_progress_counts_blocks(engine: Any) -> None:

@@ -17,6 +17,7 @@ from valvectl.plant import layout as ix
 from valvectl.plant.kernel_base import FAST, flat, laws, tail
 from valvectl.plant.lane_kernel_feed import (
     burnt,
+    burnt_alike,
     c_star_cells,
     c_star_tables,
     chamber_step,
@@ -188,14 +189,13 @@ def advance(
 ) -> None:
     """Advance a block of engines by ``steps`` steps of ``h`` [s] from the state in ``work``.
 
-    Shapes: work, first (ROWS, LANES), the second a copy of the start; cells (2, CELLS, LANES); valve (2, TAB_SIZE, n);
-    losses (2, 2, m); c_star (nx, nr); command (2, samples) [rad]; periods, starts (2, LOOPS) [steps]; alike (2, LOOPS) whether a
-    loop's delay is that of all lanes; flows
-    (2, 2^b, LANES); outs (2, LOOPS, OUTS, LANES); wanted (rows,) mixture ratio; windows (W, 2) first and one past the last
-    row; red (W, RED_SIZE, LANES); shown (c,) lanes of which ``hist`` (rows or 0, HIST_SIZE, c) is kept. A row is a look at the
-    engines, each ``every`` steps and at the end; ``band`` [-] is that of the O/F error; ``parts`` steps of the
-    servos' mechanics make one of the rest; ``twice``: friction of the
-    stem is taken half-way through the step.
+    Shapes, with LANES a row: work, first (ROWS, .), the second a copy of the start; cells (2, CELLS, .); valve
+    (2, TAB_SIZE, n); losses (2, 2, m); c_star (nx, nr); command (2, samples) [rad]; periods, starts (2, LOOPS) [steps];
+    alike (2, LOOPS + 1) whether a loop's delay, and the combustion's, is that of all lanes; flows (2, 2^b, .); outs
+    (2, LOOPS, OUTS, .); wanted (rows,) mixture ratio; windows (W, 2) first and one past the last row; red
+    (W, RED_SIZE, .); shown (c,) lanes of which ``hist`` (rows or 0, HIST_SIZE, c) is kept. A row is a look at the engines,
+    each ``every`` steps and at the end; ``band`` [-] is that of the O/F error; ``parts`` steps of the servos' mechanics make
+    one of the rest; ``twice``: friction of the stem is taken half-way through the step.
     """
     points, loss_points, samples = valve.shape[2], losses.shape[2], command.shape[1]
     slots, nr, nx, count = flows.shape[1], c_star.shape[1], c_star.shape[0], shown.shape[0]
@@ -231,7 +231,9 @@ def advance(
             period = periods[k, ix.LOOP_CURRENT]
             if since >= 0 and since % period == 0:
                 if alike[k, ix.LOOP_SPEED]:
-                    arrive_alike(q, out, ix.LOOP_SPEED, ix.SPEED_DELAY_TICKS, outer, begin, tick, lx.STATE + ix.CURRENT_SET)
+                    arrive_alike(
+                        q, out, ix.LOOP_SPEED, ix.SPEED_DELAY_TICKS, outer, begin, tick, lx.STATE + ix.CURRENT_SET
+                    )
                 else:
                     arrive(q, out, ix.LOOP_SPEED, ix.SPEED_DELAY_TICKS, outer, begin, tick, lx.STATE + ix.CURRENT_SET)
                 sample_current(q, out, (since // period) & (OUTS - 1))
@@ -261,12 +263,16 @@ def advance(
                 else:
                     step_voltage(q, out, period, begin, tick + i * length, length)
                 motor_step(q, c, points, h * length)
-                stem_tables(q, c, tables, points)
+                if i == 0:  # the tables change little within a step
+                    stem_tables(q, c, tables, points)
                 moving = friction_level(q)
                 if twice:
                     level_half_way(q, moving)
                 stem_step(q, h * length)
-            burnt(q, tail(flows_, k * slots * L), mask, tick)
+            if alike[k, ix.LOOPS]:
+                burnt_alike(q, tail(flows_, k * slots * L), mask, tick)
+            else:
+                burnt(q, tail(flows_, k * slots * L), mask, tick)
         c_star_cells(w, nr, nx, r0, per_dr, x0, per_dx, cells_)
         c_star_tables(w, nr, cells_, c_star_)
         chamber_step(w, h)

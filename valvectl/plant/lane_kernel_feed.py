@@ -107,6 +107,16 @@ def burnt(q: Any, flows: Any, mask: int, tick: int) -> None:
 
 
 @lane
+def burnt_alike(q: Any, flows: Any, mask: int, tick: int) -> None:
+    """``burnt`` where all lanes have one delay."""
+    row = tail(q, lx.BURNT * L)
+    whole, part = delayed_share(q[ix.DELAY * L])
+    newer, older = tail(flows, ((tick - whole) & mask) * L), tail(flows, ((tick - whole - 1) & mask) * L)
+    for j in range(LANES):
+        row[j] = (1.0 - part) * newer[j] + part * older[j]
+
+
+@lane
 def c_star_cells(w: Any, nr: int, nx: int, r0: float, per_dr: float, x0: float, per_dx: float, cells: Any) -> None:
     """Where the chamber stands in the table of characteristic velocity."""
     o, f, e = tail(w, lx.BURNT * L), tail(w, (lx.LEG_ROWS + lx.BURNT) * L), tail(w, 2 * lx.LEG_ROWS * L)

@@ -8,10 +8,11 @@ from __future__ import annotations
 
 from valvectl.plant import layout as ix
 
-LANES = 64
-"""Lanes of a block: enough to fill vectors, few enough for the nearest caches. Results do not depend on it."""
-STRIDE = LANES + 8
-"""Numbers from a row to the next. Not a power of two, else rows stand in each other's way in the cache."""
+LANES = 32
+"""Lanes of a block: enough to fill vectors, few enough for the nearest caches (16 to 128 were tried). Results do not depend
+on it."""
+STRIDE = LANES
+"""Numbers from a row to the next; room between rows was tried and gave nothing."""
 
 # ---- rows of a leg --------------------------------------------------------------------------------------------
 STATE = ix.PAR_SIZE

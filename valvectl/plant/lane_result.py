@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from valvectl.design.schema import LEGS, LegName
+from valvectl.design.schema import LegName
 from valvectl.parts.lookup import FloatArray
 from valvectl.plant import lane_layout as lx
 from valvectl.plant import layout as ix

@@ -14,14 +14,14 @@ from valvectl.plant.machine import Machine
 NOT_IN_LANES: dict[str, str] = {
     "controller.structure": "another structure than the cascade",
     "controller.anti_windup": "another anti-windup than standing still at the limit",
-    "controller.speed_dead_zone": "a dead zone of the speed loop",
-    "controller.feedforward": "acceleration or friction fed forward",
-    "controller.notch": "a notch",
-    "controller.observer": "an observer of the speed",
-    "controller.trim": "a trim from the stem's own encoder",
-    "controller.jitter": "jitter of the loops",
-    "encoder.lag": "a lag of a sensor",
-    "valve.friction.bristles": "bristle friction",
+    "controller.integral_dead_zone": "a dead zone of the speed loop",
+    "controller.feedforward_acceleration or feedforward_friction": "acceleration or friction fed forward",
+    "controller.notch_frequency": "a notch",
+    "controller.speed_from": "an observer of the speed",
+    "controller.stem_trim": "a trim from the stem's own encoder",
+    "controller.position_jitter, speed_jitter or current_jitter": "jitter of the loops",
+    "actuator encoders' lag or controller.current_sensor_lag": "a lag of a sensor",
+    "valve.torque.friction_model": "bristle friction",
 }
 """Part of a leg that the lanes do not simulate, and its words; the one list of what they can not do."""
 
@@ -41,14 +41,17 @@ def unsupported(machine: Machine, gains: Mapping[LegName, CascadeGains]) -> list
         has = {
             "controller.structure": more.structure > 0.5 or gains[name].outer is not None,
             "controller.anti_windup": more.anti_windup > 0.5,
-            "controller.speed_dead_zone": more.dead_zone != 0.0,
-            "controller.feedforward": bool(more.fed_forward),
-            "controller.notch": more.notch_frequency > 0.0,
-            "controller.observer": servo.observer_bandwidth > 0.0,
-            "controller.trim": servo.trim_gain != 0.0,
-            "controller.jitter": max(servo.position_jitter, servo.speed_jitter, servo.current_jitter) > 0.0,
-            "encoder.lag": max(lags) > 0.0,
-            "valve.friction.bristles": leg.bristles is not None and bool(np.any(np.asarray(leg.bristles))),
+            "controller.integral_dead_zone": more.dead_zone != 0.0,
+            "controller.feedforward_acceleration or feedforward_friction": bool(more.fed_forward),
+            "controller.notch_frequency": more.notch_frequency > 0.0,
+            "controller.speed_from": servo.observer_bandwidth > 0.0,
+            "controller.stem_trim": servo.trim_gain != 0.0,
+            "controller.position_jitter, speed_jitter or current_jitter": max(
+                servo.position_jitter, servo.speed_jitter, servo.current_jitter
+            )
+            > 0.0,
+            "actuator encoders' lag or controller.current_sensor_lag": max(lags) > 0.0,
+            "valve.torque.friction_model": leg.bristles is not None and bool(np.any(np.asarray(leg.bristles))),
         }
         found += [f"legs.{name}.{key}: {NOT_IN_LANES[key]}" for key, yes in has.items() if yes]
     return found

@@ -130,7 +130,7 @@ def simulate_lanes(
     progress : called with blocks done and blocks in all, from the thread that called
 
     Raises ``RangeError`` for a column that is not known or out of range, and for a machine that has what the lanes do not
-    simulate (``lane_support``). A lane that stops being finite raises nothing: see ``LaneResult.done``.
+    simulate (``lane_support``). Outer loops that trim the commands are not in the lanes either: run those one by one. A lane that stops being finite raises nothing: see ``LaneResult.done``.
     """
     asked = reductions if reductions is not None else Reductions()
     refuse(machine, gains)
@@ -227,7 +227,8 @@ def _job(
         raise RangeError(f"a combustion delay of {least:g} s is shorter than the step of {h:g} s; give a smaller step")
     _delays_fit(machine, columns)
     starts = np.array([first_samples(machine.legs[name].servo, h)[: ix.LOOPS] for name in LEGS], dtype=np.int64)
-    alike = np.array([[f"{n}.servo.{loop}_delay" not in columns for loop in ("position", "speed", "current")] for n in LEGS])
+    delays = [f"servo.{loop}_delay" for loop in ("position", "speed", "current")] + ["delay"]
+    alike = np.array([[f"{name}.{delay}" not in columns for delay in delays] for name in LEGS])
     return _Job(
         machine, gains, columns, start, grid, valve, losses, orders, starts, alike, ratio, np.array(windows, dtype=np.int64),
         1 << (int(longest) + 3).bit_length(), steps, every, parts, time.size, asked.band, half_way,
