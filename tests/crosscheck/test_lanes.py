@@ -11,6 +11,7 @@ import pytest
 from valvectl.design.schema import LEGS
 from valvectl.errors import RangeError
 from valvectl.plant import lane_columns
+from valvectl.plant.lane_layout import LANES
 from valvectl.plant.lane_result import Reductions
 from valvectl.plant.lane_support import NOT_IN_LANES, unsupported
 from valvectl.plant.lanes import CONTACT_SHARE, simulate_lanes
@@ -321,5 +322,5 @@ def test_what_lanes_do_not_simulate_is_refused(engine: Any) -> None:
 
 def test_progress_counts_blocks(engine: Any) -> None:
     seen: list[tuple[int, int]] = []
-    lanes(engine, {}, lanes=130, duration=0.005, progress=lambda done, of: seen.append((done, of)))
+    lanes(engine, {}, lanes=2 * LANES + 1, duration=0.005, progress=lambda done, of: seen.append((done, of)))
     assert seen == [(1, 3), (2, 3), (3, 3)]
