@@ -181,3 +181,19 @@ def soft_case(machine: Machine, design: Any) -> Case:
         duration=0.08,
         battery=machine.battery,
     )
+
+
+def sticky(design: Any) -> Case:
+    """Lost motion and stem friction with 40 % stiction on the otherwise smooth machine, in a short soft move.
+
+    Soft, because the peak of a steeper one is one of two values some 0.5 % apart at any step, by the sample at which a valve
+    breaks loose.
+    """
+    machine = with_limits(design.machine.smooth(), design.machine)
+    for name in LEGS:
+        leg = design.machine.legs[name]
+        machine = machine.with_leg(
+            name, running=leg.running, breakaway=1.4 * leg.running, pressure_slope=leg.pressure_slope
+        )
+        machine = machine.with_servo(name, half_gap=leg.servo.half_gap)
+    return _case(machine, soft_ramp(1.0, 0.8, 0.05), schedule_of(machine), smoothing=0.001)

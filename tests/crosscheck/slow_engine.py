@@ -5,10 +5,11 @@ called, only the numbers of a ``Machine`` are read. The integrator is ``scipy.in
 at each instant at which a loop of either leg samples or an output takes effect. Delayed flows come from a stored
 history with its slopes (cubic Hermite). Tables are read with ``numpy.interp`` and SciPy's bilinear spline.
 
-What it covers: motor, two-mass train with a plain spring and damper (no gap, no mesh losses), running friction of the
-stem smoothed with tanh where asked for, liquid columns with the free and the choked valve, manifolds, chamber with one
-delay a propellant, battery and harness, the sampled cascade with limits and, where asked for, quantisation. Not covered:
-lost motion, clearance, stiction, hydrodynamic torque; a machine that has them is refused.
+What it covers: motor, two-mass train with a spring and damper, with lost motion where there is some (no mesh losses),
+friction of the stem with its Stribeck curve, smoothed with tanh where asked for, liquid columns with the free and the
+choked valve, manifolds, chamber with one delay a propellant, battery and harness, the sampled cascade with limits and,
+where asked for, quantisation. Not covered: clearance, friction of the motor, friction that truly sticks, hydrodynamic
+torque; a machine that has them is refused.
 """
 
 from __future__ import annotations
@@ -37,6 +38,8 @@ SAME_INSTANT = 1e-12
 # state of a leg, seven numbers; the chamber pressure is the last of all
 CURRENT, MOTOR_SPEED, MOTOR_ANGLE, STEM_SPEED, STEM_ANGLE, FLOW, MANIFOLD = range(7)
 PER_LEG = 7
+STIFF_RTOL = 1e-7
+"""Relative tolerance for a stiff method."""
 CHAMBER = 2 * PER_LEG
 RTOL = 1e-9
 ATOL = RTOL * np.array([1.0, 10.0, 1.0, 0.1, 0.01, 0.1, 1e5] * 2 + [1e5])
@@ -163,8 +166,8 @@ def _injected_density(leg: LegMachine) -> float:
 def _leg_rates(machine: Machine, leg: LegMachine, smoothing: float) -> Callable[..., tuple[float, ...]]:
     """Right-hand side of one leg: a function of its state, chamber pressure and voltage."""
     servo = leg.servo
-    if servo.half_gap or servo.half_slot or servo.motor_friction or leg.hydrodynamic:
-        raise ValueError("the slow solution knows no lost motion, clearance, motor friction or hydrodynamic torque")
+    if servo.half_slot or servo.motor_friction or leg.hydrodynamic:
+        raise ValueError("the slow solution knows no clearance, motor friction or hydrodynamic torque")
     if servo.train.efficiency != 1.0 or servo.train.backdrive_efficiency != 1.0:
         raise ValueError("the slow solution knows no mesh losses")
     if smoothing <= 0.0 and (leg.running.any() or leg.breakaway.any()):
@@ -181,11 +184,16 @@ def _leg_rates(machine: Machine, leg: LegMachine, smoothing: float) -> Callable[
     droop = leg.tank_droop / leg.reference_flow
     peak = float(leg.breakaway.max())
     friction = leg.running * leg.cold_factor
+    stiction = (leg.breakaway - leg.running) * leg.cold_factor
 
     def rates(y: Floats, chamber: float, voltage: float) -> tuple[float, ...]:
         current, motor_speed, motor_angle, speed, angle, flow, manifold = y
-        torque = servo.spring * (motor_angle / servo.ratio - angle)
+        twist = motor_angle / servo.ratio - angle
+        sense = math.copysign(1.0, twist)
+        torque = servo.spring * (twist - sense * servo.half_gap)
         torque += servo.damping * (motor_speed / servo.ratio - speed)
+        if servo.half_gap > 0.0 and (abs(twist) < servo.half_gap or torque * sense < 0.0):
+            torque = 0.0  # within the gap, or the contact would have to pull
         current_rate = (voltage - servo.resistance * current - servo.torque_constant * motor_speed) / servo.inductance
         motor_rate = servo.torque_constant * current - servo.motor_viscous * motor_speed - torque / servo.ratio
         # liquid column: first as if the valve did not choke
@@ -204,6 +212,7 @@ def _leg_rates(machine: Machine, leg: LegMachine, smoothing: float) -> Callable[
             valve_drop = inlet - (manifold + down + leg.down_inertance * flow_rate)
         if smoothing > 0.0:
             level = float(np.interp(angle, grid, friction))
+            level += float(np.interp(angle, grid, stiction)) * math.exp(-((speed / leg.stribeck_speed) ** 2))
             if peak > 0.0:
                 level *= 1.0 + leg.pressure_slope / peak * max(valve_drop, 0.0)
             torque -= level * math.tanh(speed / smoothing)
@@ -273,11 +282,13 @@ def slow_run(
     smoothing: float = 0.0,
     battery: float | None = None,
     longest: float = math.inf,
+    method: str = "DOP853",
 ) -> SlowTrace:
     """Solve the engine from a steady point; arguments as ``valvectl.plant.simulate.simulate``.
 
     record : time between records [s]
     smoothing : stem speed [rad/s] over which running friction changes its sign (tanh); 0 for a machine without friction
+    method : DOP853, or a stiff one (LSODA) for friction smoothed over a small speed
     longest : longest stretch between restarts [s], to see that the slow solution has itself converged
     """
     volts = machine.battery if battery is None else battery
@@ -346,9 +357,9 @@ def slow_run(
             all_rates,
             (now, then),
             y,
-            method="DOP853",
-            rtol=RTOL,
-            atol=ATOL,
+            method=method,
+            rtol=RTOL if method == "DOP853" else STIFF_RTOL,
+            atol=ATOL if method == "DOP853" else STIFF_RTOL / RTOL * ATOL,
             first_step=then - now,
         )
         if not solved.success:

@@ -16,7 +16,21 @@ def stribeck(speed: float, breakaway: float, running: float, stribeck_speed: flo
     x = speed / stribeck_speed
     if x * x > 40.0:
         return running
-    return running + (breakaway - running) * math.exp(-x * x)
+    return faded(breakaway, running, math.exp(-x * x))
+
+
+def faded(breakaway: float, running: float, share: float) -> float:
+    """Friction level [N m] when ``share`` [-] of the stiction is left."""
+    return running + (breakaway - running) * share
+
+
+def half_way_speed(speed: float, free_speed: float, level: float, step_over_inertia: float) -> float:
+    """Speed [rad/s] in the middle of a step at whose start the friction level is ``level`` [N m].
+
+    The level at this speed, taken for the whole step, makes breaking loose second order where the Stribeck curve is
+    steeper than a step can follow. Arguments as in ``stick_or_slip``.
+    """
+    return 0.5 * (speed + stick_or_slip(free_speed, level, step_over_inertia))
 
 
 def stick_or_slip(free_speed: float, level: float, step_over_inertia: float) -> float:

@@ -19,6 +19,7 @@ def _source_digest() -> str:
     sources = [
         *sorted((package / "parts").glob("*.py")),
         *sorted((package / "plant").glob("kernel*.py")),
+        *sorted((package / "plant").glob("lane_[klm]*.py")),
         package / "plant" / "layout.py",
     ]
     for path in sources:
@@ -45,23 +46,35 @@ def kernel_cache() -> Path | None:
 def kernel_is_cached() -> bool:
     """True when the kernel has been compiled on this machine before, so that a run starts at once."""
     folder = kernel_cache()
-    return folder is not None and any(folder.rglob("*.nbc"))
+    return folder is not None and any(folder.rglob("kernel.run*.nbc"))
 
 
 @functools.lru_cache(maxsize=1)
 def compiled() -> Any:
     """The compiled entry point. The first call on a machine compiles it, which takes some seconds."""
-    import numba
-
     from valvectl.plant import kernel
+
+    return _compiled(kernel.run, kernel.FAST)
+
+
+@functools.lru_cache(maxsize=1)
+def compiled_lanes() -> Any:
+    """The compiled entry point of the simulator in lanes; it lets other threads run."""
+    from valvectl.plant import lane_kernel
+
+    return _compiled(lane_kernel.advance, lane_kernel.FAST, nogil=True)
+
+
+def _compiled(entry: Any, fast: Any, **more: Any) -> Any:
+    import numba
 
     folder = kernel_cache()
     if folder is None:
-        warnings.warn("no folder to keep the compiled simulator in; it is compiled anew in each run", stacklevel=2)
-        return numba.njit(kernel.run, fastmath=kernel.FAST, error_model="numpy")
+        warnings.warn("no folder to keep the compiled simulator in; it is compiled anew in each run", stacklevel=3)
+        return numba.njit(entry, fastmath=fast, error_model="numpy", **more)
     before = numba.config.CACHE_DIR
     numba.config.CACHE_DIR = str(folder)
     try:
-        return numba.njit(kernel.run, fastmath=kernel.FAST, error_model="numpy", cache=True)
+        return numba.njit(entry, fastmath=fast, error_model="numpy", cache=True, **more)
     finally:
         numba.config.CACHE_DIR = before

@@ -27,14 +27,14 @@ def column_step(flow: float, push_pressure: float, loss: float, step_over_inerta
     Implicit midpoint; where the loss is so large that the column has no inertia on the scale of a step (a valve that
     shuts), backward Euler instead, since the midpoint rule would ring there. ``push_pressure`` [Pa].
     """
-    weight = 0.5
+    weight, per_weight = 0.5, 2.0
     # the column's time constant I / (2 sqrt(loss push)) against the step, without a root or a quotient
     if 4.0 * step_over_inertance * step_over_inertance * loss * max(abs(push_pressure), 1.0) > 1.0:
-        weight = 1.0
+        weight, per_weight = 1.0, 1.0
     gain = weight * step_over_inertance
     q = flow + gain * push_pressure
     at = 2.0 * q / (1.0 + math.sqrt(1.0 + 4.0 * gain * loss * abs(q)))
-    return flow + (at - flow) / weight
+    return flow + (at - flow) * per_weight
 
 
 @jit
@@ -65,11 +65,19 @@ def feed(par: Any, st: Any, tables: Any, points: int, losses: Any, loss_points: 
     st[ix.VALVE_DROP] = before - behind
 
 
+def delayed_share(delay: float) -> tuple[int, float]:
+    """Whole steps of a delay and the rest of it [-]."""
+    whole = int(delay)
+    return whole, delay - whole
+
+
+laws(delayed_share)
+
+
 @jit
 def delayed(flows: Any, mask: int, tick: int, delay: float) -> float:
     """Injector flow ``delay`` steps ago, linear between stored steps; ``delay`` >= 1, ``mask`` + 1 a power of two."""
-    whole = int(delay)
-    part = delay - whole
+    whole, part = delayed_share(delay)
     return (1.0 - part) * flows[(tick - whole) & mask] + part * flows[(tick - whole - 1) & mask]
 
 

@@ -10,7 +10,7 @@ from typing import Any
 
 from valvectl.parts.controller import clip, pi_integral, pi_output, position_law
 from valvectl.parts.controller_more import dead_zone, next_integral
-from valvectl.parts.friction import hydrodynamic_torque, pressure_rise, stick_or_slip, stribeck
+from valvectl.parts.friction import faded, half_way_speed, hydrodynamic_torque, pressure_rise, stick_or_slip, stribeck
 from valvectl.parts.gearing import play, spring_torque
 from valvectl.parts.lookup import blend, locate
 from valvectl.parts.lugre import lugre_step
@@ -28,7 +28,8 @@ from valvectl.plant.kernel_sensors import (
     trim_step,
 )
 
-laws(clip, pi_integral, pi_output, position_law, hydrodynamic_torque, pressure_rise, stick_or_slip, stribeck)
+laws(clip, pi_integral, pi_output, position_law, hydrodynamic_torque, pressure_rise)
+laws(stick_or_slip, faded, half_way_speed, stribeck)
 laws(play, spring_torque, blend, locate, current_decay_step, return_torque, lugre_step)
 
 
@@ -276,12 +277,12 @@ def mechanics(par: Any, st: Any, acc: Any, tables: Any, points: int, voltage: fl
     # speed comes first because it is known early: a choice by ``free`` alone cost 6 % of the whole run.
     if stem_speed < 0.0 or (stem_speed == 0.0 and free < 0.0):
         cell += (ix.TAB_RUN_CLOSING - ix.TAB_RUN) * points
-    level = factor * stribeck(
-        stem_speed,
-        blend(tables[ix.TAB_BREAK * points + cell], tables[ix.TAB_BREAK * points + cell + 1], share),
-        blend(tables[ix.TAB_RUN * points + cell], tables[ix.TAB_RUN * points + cell + 1], share),
-        par[ix.STRIBECK],
-    )
+    stiction = blend(tables[ix.TAB_BREAK * points + cell], tables[ix.TAB_BREAK * points + cell + 1], share)
+    running = blend(tables[ix.TAB_RUN * points + cell], tables[ix.TAB_RUN * points + cell + 1], share)
+    level = factor * stribeck(stem_speed, stiction, running, par[ix.STRIBECK])
+    if par[ix.HALF_WAY] > 0.5:
+        middle = half_way_speed(stem_speed, free, level, over)
+        level = factor * stribeck(middle, stiction, running, par[ix.STRIBECK])
     if par[ix.SIGMA0] > 0.0:
         stem_speed, st[ix.BRISTLE] = lugre_step(
             free, stem_speed, st[ix.BRISTLE], level, par[ix.SIGMA0], par[ix.SIGMA1], h, over

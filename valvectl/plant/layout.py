@@ -90,8 +90,9 @@ from __future__ import annotations
     CURRENT_JITTER,
     SIGMA0,
     SIGMA1,
+    HALF_WAY,
     PAR_MORE,
-) = range(87)
+) = range(88)
 # what a controller does beyond the plain cascade
 (
     STRUCTURE,

@@ -112,10 +112,10 @@ class Grid:
     """Periods in steps, shape (2 legs, 3 loops)."""
 
 
-def time_grid(machine: Machine, step: float | None = None) -> Grid:
+def time_grid(machine: Machine, step: float | None = None, contact_share: float = CONTACT_SHARE) -> Grid:
     """Largest step at or below ``step`` [s] (default: the design's) that divides every sample period of both legs.
 
-    Also at most ``CONTACT_SHARE`` of a radian of the stem's vibration against the gears, and a combustion delay.
+    Also at most ``contact_share`` of a radian of the stem's vibration against the gears, and a combustion delay.
     """
     wanted = machine.step if step is None else step
     # A common divisor of the two legs' fastest periods; the slower ones are multiples of these by the design's rules.
@@ -125,7 +125,7 @@ def time_grid(machine: Machine, step: float | None = None) -> Grid:
     )
     for name in LEGS:
         servo = machine.legs[name].servo
-        wanted = min(wanted, CONTACT_SHARE * math.sqrt(servo.load_inertia / servo.spring))
+        wanted = min(wanted, contact_share * math.sqrt(servo.load_inertia / servo.spring))
     # Combustion delays reach back at least one step.
     wanted = min(wanted, *(machine.legs[name].delay for name in LEGS))
     h = base / math.ceil(base / wanted - 1e-9)
@@ -138,11 +138,19 @@ def time_grid(machine: Machine, step: float | None = None) -> Grid:
 
 
 def pack(
-    machine: Machine, gains: Mapping[LegName, CascadeGains], grid: Grid, hydraulics: bool, battery: float
+    machine: Machine,
+    gains: Mapping[LegName, CascadeGains],
+    grid: Grid,
+    hydraulics: bool,
+    battery: float,
+    lanes: tuple[int, ...] = (),
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    """Parameter arrays of the kernel: par, glob, valve tables, losses (shapes in ``kernel.run``)."""
+    """Parameter arrays of the kernel: par, glob, valve tables, losses (shapes in ``kernel.run``).
+
+    With ``lanes`` = (n,) numbers of the machine may be arrays of that shape, and so are those of par and glob.
+    """
     h = grid.step
-    par = np.zeros((2, ix.PAR_SIZE))
+    par = np.zeros((2, ix.PAR_SIZE, *lanes))
     points = machine.legs["oxidizer"].characteristic.c.size
     tables = np.zeros((2, ix.TAB_SIZE, points))
     losses = np.zeros((2, 2, machine.legs["oxidizer"].up_loss.size))
@@ -164,7 +172,7 @@ def pack(
             ix.STEP_OVER_UP: h / leg.up_inertance,
             ix.STEP_OVER_ALL: h / (leg.up_inertance + leg.down_inertance),
             ix.HALF_STEP_COMPLIANCE: 0.5 * h / leg.compliance,
-            ix.ORIFICE: leg.cda * math.sqrt(2.0 * leg.injector_density),
+            ix.ORIFICE: leg.cda * np.sqrt(2.0 * leg.injector_density),
             ix.DELAY: leg.delay / h,
             ix.RELATIVE_SLOPE: leg.relative_slope,
             ix.COLD: leg.cold_factor,
@@ -226,7 +234,7 @@ def pack(
         tables[k, ix.TAB_RUN_CLOSING] = leg.stem_table(breakaway=False, closing=True)
         tables[k, ix.TAB_BREAK_CLOSING] = leg.stem_table(breakaway=True, closing=True)
         losses[k, 0], losses[k, 1] = leg.up_loss, leg.down_loss
-    glob = np.zeros(ix.GLOB_SIZE)
+    glob = np.zeros((ix.GLOB_SIZE, *lanes))
     grid_c = machine.c_star
     for index, value in {
         ix.THROAT_AREA: machine.throat_area,
@@ -263,6 +271,8 @@ def simulate(
     energy: bool = False,
     outer: OuterRun | None = None,
     seed: int = 0,
+    half_way: bool = False,
+    contact_share: float = CONTACT_SHARE,
 ) -> Trace:
     """Run both servos, and the engine with them unless ``hydraulics`` is off (a bench test without flow dynamics).
 
@@ -277,16 +287,19 @@ def simulate(
     off : drives that die in the run, by leg
     energy : keep an energy book of each motor (``LegTrace.energy``)
     outer : outer loops that trim the commands; their record is in it afterwards
+    half_way : take the stem's friction level half-way through each step (``friction.half_way_speed``); lets the step be longer
+    contact_share : longest step, as in ``time_grid``
     seed : of the random delays where a loop has jitter (even over its range, the same in every run with one seed)
 
     Raises ``SimulationError`` when a run stops being finite. Validity: see the laws; lines are rigid columns, one lump
     each, good to about a quarter of a / (4 L).
     """
-    grid = time_grid(machine, step)
+    grid = time_grid(machine, step, contact_share)
     h = grid.step
     volts = machine.battery if battery is None else battery
     par, glob, tables, losses = pack(machine, gains, grid, hydraulics, volts)
     for k, name in enumerate(LEGS):
+        par[k, ix.HALF_WAY] = float(half_way)
         if energy:
             par[k, ix.AUDIT] = 1.0
         if off is not None and name in off:

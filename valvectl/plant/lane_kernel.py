@@ -1,0 +1,281 @@
+"""The simulator in lanes: one call advances a block of ``LANES`` engines side by side and keeps only what is asked for.
+
+The scheme and its order are those of ``kernel.run``; here each law has a loop over lanes of its own, and table look-ups have
+theirs, since a compiler makes vector code of small loops only. A lane that stops being finite is put back to its start,
+where it harms nobody, and its time is noted.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from valvectl.parts.bus import drive_current, sagging_voltage
+from valvectl.parts.injector import orifice_flow
+from valvectl.plant import lane_layout as lx
+from valvectl.plant import layout as ix
+from valvectl.plant.kernel_base import FAST, flat, laws, tail
+from valvectl.plant.lane_kernel_feed import (
+    burnt,
+    burnt_alike,
+    c_star_cells,
+    c_star_tables,
+    chamber_step,
+    feed_cells,
+    feed_step,
+    loss_tables,
+    manifold_step,
+    valve_tables,
+)
+from valvectl.plant.lane_kernel_servo import (
+    LANES,
+    OUTS,
+    L,
+    arrive,
+    arrive_alike,
+    friction_level,
+    lane,
+    level_half_way,
+    motor_step,
+    sample_current,
+    sample_position,
+    sample_speed,
+    stem_step,
+    stem_tables,
+    step_voltage,
+    step_voltage_alike,
+)
+
+__all__ = ["FAST", "advance"]
+
+laws(drive_current, sagging_voltage, orifice_flow)
+
+
+@lane
+def bus(w: Any) -> None:
+    """What the battery gives now, from the currents of the step before."""
+    par_o, par_f, e = w, tail(w, lx.LEG_ROWS * L), tail(w, 2 * lx.LEG_ROWS * L)
+    o, f, now = tail(par_o, lx.STATE * L), tail(par_f, lx.STATE * L), tail(e, lx.BUS_NOW * L)
+    low_o, low_f = tail(par_o, lx.LOWEST_BUS * L), tail(par_f, lx.LOWEST_BUS * L)
+    for j in range(LANES):
+        first = drive_current(
+            o[ix.VOLTAGE * L + j], o[ix.CURRENT * L + j], o[ix.BUS * L + j], par_o[ix.IDLE_POWER * L + j]
+        )
+        second = drive_current(
+            f[ix.VOLTAGE * L + j], f[ix.CURRENT * L + j], f[ix.BUS * L + j], par_f[ix.IDLE_POWER * L + j]
+        )
+        drawn = e[ix.OTHER_LOADS * L + j] + first
+        drawn += second
+        volts = sagging_voltage(e[ix.BATTERY * L + j], e[ix.BATTERY_RESISTANCE * L + j], drawn)
+        one = sagging_voltage(volts, par_o[ix.HARNESS * L + j], first)
+        other = sagging_voltage(volts, par_f[ix.HARNESS * L + j], second)
+        now[j] = volts
+        o[ix.BUS * L + j] = one
+        f[ix.BUS * L + j] = other
+        low_o[j] = min(low_o[j], one)
+        low_f[j] = min(low_f[j], other)
+
+
+@lane
+def ratio_error(w: Any, wanted: float) -> None:
+    """Relative O/F error of the injected flows, and how far each stem is from its command."""
+    par_o, par_f, e = w, tail(w, lx.LEG_ROWS * L), tail(w, 2 * lx.LEG_ROWS * L)
+    o, f = tail(par_o, lx.STATE * L), tail(par_f, lx.STATE * L)
+    pressure, error, alive = tail(e, lx.PRESSURE * L), tail(e, lx.ERROR * L), tail(e, lx.ALIVE * L)
+    off_o, off_f = tail(par_o, lx.PEAK_TRACKING * L), tail(par_f, lx.PEAK_TRACKING * L)
+    per_wanted = 1.0 / wanted
+    for j in range(LANES):
+        first = orifice_flow(par_o[ix.ORIFICE * L + j], o[ix.MANIFOLD * L + j] - pressure[j])
+        second = orifice_flow(par_f[ix.ORIFICE * L + j], f[ix.MANIFOLD * L + j] - pressure[j])
+        error[j] = first / second * per_wanted - 1.0
+        lives = alive[j] > 0.5
+        one = abs(o[ix.STEM_ANGLE * L + j] - o[ix.COMMAND * L + j])
+        other = abs(f[ix.STEM_ANGLE * L + j] - f[ix.COMMAND * L + j])
+        off_o[j] = max(off_o[j], one) if lives else off_o[j]
+        off_f[j] = max(off_f[j], other) if lives else off_f[j]
+
+
+@lane
+def reduce(e: Any, red: Any, band: float, now: float) -> None:
+    """Enter the present O/F error and chamber pressure of each lane into a window."""
+    error, pressure, alive = tail(e, lx.ERROR * L), tail(e, lx.PRESSURE * L), tail(e, lx.ALIVE * L)
+    for j in range(LANES):
+        lives = alive[j] > 0.5
+        x, p = error[j], pressure[j]
+        highest, lowest = red[lx.ERROR_HIGHEST * L + j], red[lx.ERROR_LOWEST * L + j]
+        out = lives and not abs(x) <= band
+        red[lx.ERROR_HIGHEST * L + j] = max(highest, x) if lives else highest
+        red[lx.ERROR_LOWEST * L + j] = min(lowest, x) if lives else lowest
+        red[lx.ERROR_SUM * L + j] += x if lives else 0.0
+        red[lx.ERROR_SQUARES * L + j] += x * x if lives else 0.0
+        red[lx.ROWS_OUT * L + j] += 1.0 if out else 0.0
+        last = red[lx.LAST_OUT * L + j]
+        red[lx.LAST_OUT * L + j] = now if out else last
+        highest, lowest = red[lx.PRESSURE_HIGHEST * L + j], red[lx.PRESSURE_LOWEST * L + j]
+        red[lx.PRESSURE_HIGHEST * L + j] = max(highest, p) if lives else highest
+        red[lx.PRESSURE_LOWEST * L + j] = min(lowest, p) if lives else lowest
+        red[lx.PRESSURE_SUM * L + j] += p if lives else 0.0
+
+
+@lane
+def guard(w: Any, first: Any, flows: Any, outs: Any, slots: int, tick: int) -> None:
+    """Note lanes that have stopped being finite and put them back to their start."""
+    e = tail(w, 2 * lx.LEG_ROWS * L)
+    alive, done, pressure = tail(e, lx.ALIVE * L), tail(e, lx.DONE * L), tail(e, lx.PRESSURE * L)
+    for j in range(LANES):
+        total = pressure[j]
+        for k in range(2):
+            s = tail(w, (k * lx.LEG_ROWS + lx.STATE) * L)
+            total += s[ix.STEM_ANGLE * L + j] + s[ix.CURRENT * L + j] + s[ix.MANIFOLD * L + j]
+        if not math.isfinite(total):
+            if alive[j] > 0.5:
+                done[j] = tick
+                alive[j] = 0.0
+            pressure[j] = first[(2 * lx.LEG_ROWS + lx.PRESSURE) * L + j]
+            for k in range(2):
+                for i in range(ix.ST_SIZE):
+                    at = (k * lx.LEG_ROWS + lx.STATE + i) * L + j
+                    w[at] = first[at]
+                for i in range(slots):
+                    flows[(k * slots + i) * L + j] = first[(k * lx.LEG_ROWS + lx.STATE + ix.FLOW) * L + j]
+                for i in range(ix.LOOPS * OUTS):
+                    outs[(k * ix.LOOPS * OUTS + i) * L + j] = 0.0
+
+
+@lane
+def keep(w: Any, row: Any, shown: Any, count: int) -> None:
+    """One row of the histories of the lanes that are shown."""
+    e = tail(w, 2 * lx.LEG_ROWS * L)
+    for i in range(count):
+        j = shown[i]
+        row[lx.HIST_ERROR * count + i] = e[lx.ERROR * L + j]
+        row[lx.HIST_PRESSURE * count + i] = e[lx.PRESSURE * L + j]
+        row[lx.HIST_OXIDIZER * count + i] = w[(lx.STATE + ix.STEM_ANGLE) * L + j]
+        row[lx.HIST_FUEL * count + i] = w[(lx.LEG_ROWS + lx.STATE + ix.STEM_ANGLE) * L + j]
+
+
+@lane
+def take_over(e: Any) -> None:
+    """The chamber's new pressure is the present one."""
+    pressure, after = tail(e, lx.PRESSURE * L), tail(e, lx.AFTER * L)
+    for j in range(LANES):
+        pressure[j] = after[j]
+
+
+def advance(
+    work: Any,
+    first: Any,
+    cells: Any,
+    valve: Any,
+    losses: Any,
+    c_star: Any,
+    command: Any,
+    periods: Any,
+    starts: Any,
+    alike: Any,
+    flows: Any,
+    outs: Any,
+    wanted: Any,
+    windows: Any,
+    red: Any,
+    shown: Any,
+    hist: Any,
+    h: float,
+    band: float,
+    steps: int,
+    every: int,
+    parts: int,
+    twice: bool,
+) -> None:
+    """Advance a block of engines by ``steps`` steps of ``h`` [s] from the state in ``work``.
+
+    Shapes, with LANES a row: work, first (ROWS, .), the second a copy of the start; cells (2, CELLS, .); valve
+    (2, TAB_SIZE, n); losses (2, 2, m); c_star (nx, nr); command (2, samples) [rad]; periods, starts (2, LOOPS) [steps];
+    alike (2, LOOPS + 1) whether a loop's delay, and the combustion's, is that of all lanes; flows (2, 2^b, .); outs
+    (2, LOOPS, OUTS, .); wanted (rows,) mixture ratio; windows (W, 2) first and one past the last row; red
+    (W, RED_SIZE, .); shown (c,) lanes of which ``hist`` (rows or 0, HIST_SIZE, c) is kept. A row is a look at the engines,
+    each ``every`` steps and at the end; ``band`` [-] is that of the O/F error; ``parts`` steps of the servos' mechanics make
+    one of the rest; ``twice``: friction of the stem is taken half-way through the step.
+    """
+    points, loss_points, samples = valve.shape[2], losses.shape[2], command.shape[1]
+    slots, nr, nx, count = flows.shape[1], c_star.shape[1], c_star.shape[0], shown.shape[0]
+    mask = slots - 1
+    w, first_, cells_, valve_, losses_, c_star_ = (
+        flat(work),
+        flat(first),
+        flat(cells),
+        flat(valve),
+        flat(losses),
+        flat(c_star),
+    )
+    flows_, outs_, red_, hist_, shown_ = flat(flows), flat(outs), flat(red), flat(hist), flat(shown)
+    e = tail(w, 2 * lx.LEG_ROWS * L)
+    per_step, length = 1.0 / h, 1.0 / parts
+    r0, per_dr = work[2 * lx.LEG_ROWS + ix.R_START, 0], 1.0 / work[2 * lx.LEG_ROWS + ix.R_STEP, 0]
+    x0, per_dx = work[2 * lx.LEG_ROWS + ix.X_START, 0], 1.0 / work[2 * lx.LEG_ROWS + ix.X_STEP, 0]
+    row = 0
+    for tick in range(steps + 1):
+        bus(w)
+        for k in range(2):
+            q, out = tail(w, k * lx.LEG_ROWS * L), tail(outs_, k * ix.LOOPS * OUTS * L)
+            since, period = tick - starts[k, ix.LOOP_POSITION], periods[k, ix.LOOP_POSITION]
+            if since >= 0 and since % period == 0:
+                n = since // period
+                sample_position(q, out, command[k, min(n, samples - 1)], n & (OUTS - 1))
+            since, outer, begin = tick - starts[k, ix.LOOP_SPEED], period, starts[k, ix.LOOP_POSITION]
+            period = periods[k, ix.LOOP_SPEED]
+            if since >= 0 and since % period == 0:
+                arrive(q, out, ix.LOOP_POSITION, ix.POSITION_DELAY_TICKS, outer, begin, tick, lx.STATE + ix.SPEED_SET)
+                sample_speed(q, out, (since // period) & (OUTS - 1))
+            since, outer, begin = tick - starts[k, ix.LOOP_CURRENT], period, starts[k, ix.LOOP_SPEED]
+            period = periods[k, ix.LOOP_CURRENT]
+            if since >= 0 and since % period == 0:
+                if alike[k, ix.LOOP_SPEED]:
+                    arrive_alike(
+                        q, out, ix.LOOP_SPEED, ix.SPEED_DELAY_TICKS, outer, begin, tick, lx.STATE + ix.CURRENT_SET
+                    )
+                else:
+                    arrive(q, out, ix.LOOP_SPEED, ix.SPEED_DELAY_TICKS, outer, begin, tick, lx.STATE + ix.CURRENT_SET)
+                sample_current(q, out, (since // period) & (OUTS - 1))
+        if tick % every == 0 or tick == steps:
+            guard(w, first_, flows_, outs_, slots, tick)
+            ratio_error(w, wanted[row])
+            for i in range(windows.shape[0]):
+                if windows[i, 0] <= row < windows[i, 1]:
+                    reduce(e, tail(red_, i * lx.RED_SIZE * L), band, tick * h)
+            if count > 0:
+                keep(w, tail(hist_, row * lx.HIST_SIZE * count), shown_, count)
+            row += 1
+        if tick == steps:
+            break
+        for k in range(2):
+            q, c = tail(w, k * lx.LEG_ROWS * L), tail(cells_, k * lx.CELLS * L)
+            tables = tail(valve_, k * ix.TAB_SIZE * points)
+            out = tail(outs_, k * ix.LOOPS * OUTS * L)
+            feed_cells(q, c, points, loss_points)
+            valve_tables(q, c, tables, points)
+            loss_tables(q, c, tail(losses_, k * 2 * loss_points), loss_points)
+            feed_step(q, per_step)
+            period, begin = periods[k, ix.LOOP_CURRENT], starts[k, ix.LOOP_CURRENT]
+            for i in range(parts):
+                if alike[k, ix.LOOP_CURRENT]:
+                    step_voltage_alike(q, out, period, begin, tick + i * length, length)
+                else:
+                    step_voltage(q, out, period, begin, tick + i * length, length)
+                motor_step(q, c, points, h * length)
+                if i == 0:  # the tables change little within a step
+                    stem_tables(q, c, tables, points)
+                moving = friction_level(q)
+                if twice:
+                    level_half_way(q, moving)
+                stem_step(q, h * length)
+            if alike[k, ix.LOOPS]:
+                burnt_alike(q, tail(flows_, k * slots * L), mask, tick)
+            else:
+                burnt(q, tail(flows_, k * slots * L), mask, tick)
+        c_star_cells(w, nr, nx, r0, per_dr, x0, per_dx, cells_)
+        c_star_tables(w, nr, cells_, c_star_)
+        chamber_step(w, h)
+        for k in range(2):
+            manifold_step(tail(w, k * lx.LEG_ROWS * L), e, tail(flows_, k * slots * L), tick & mask)
+        take_over(e)

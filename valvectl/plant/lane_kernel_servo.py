@@ -1,0 +1,296 @@
+"""The servo of one leg in the simulator in lanes: the same laws and order as ``kernel_servo``, one small loop over lanes a law.
+
+``q`` is where the leg's rows begin (``lane_layout``). Delays of the loops may differ from lane to lane, their periods may
+not: each lane looks up the sample that has reached it in a ring of the last outputs, outs[loop, sample, lane].
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from numba import njit
+
+from valvectl.parts.controller import clip, pi_integral, pi_output, position_law
+from valvectl.parts.encoder import quantise
+from valvectl.parts.friction import faded, half_way_speed, hydrodynamic_torque, pressure_rise, stick_or_slip
+from valvectl.parts.gearing import play, spring_torque
+from valvectl.parts.lookup import blend, locate
+from valvectl.parts.motor import current_decay_step
+from valvectl.parts.return_spring import return_torque
+from valvectl.plant import lane_layout as lx
+from valvectl.plant import layout as ix
+from valvectl.plant.kernel_base import FAST, laws, tail
+from valvectl.plant.lane_math import exp_down
+
+laws(clip, pi_integral, pi_output, position_law, quantise, faded, half_way_speed, hydrodynamic_torque, pressure_rise)
+laws(stick_or_slip, play, spring_torque, blend, locate, current_decay_step, return_torque)
+
+LANES = lx.LANES
+L = lx.STRIDE
+OUTS = 32
+"""Outputs of a loop that are kept, a power of two; a delay may be at most OUTS - 2 sample periods."""
+
+lane = njit(fastmath=FAST, error_model="numpy")
+
+
+@lane
+def arrive(q: Any, outs: Any, loop: int, delay: int, period: int, first: int, now: float, into: int) -> None:
+    """Put into row ``into`` the output of a loop that has reached each lane at ``now`` (in steps, may be fractional)."""
+    d, to = tail(q, delay * L), tail(q, into * L)
+    ring = tail(outs, loop * OUTS * L)
+    per_period = 1.0 / period
+    for j in range(LANES):
+        n = math.floor((now + 1e-9 - first - d[j]) * per_period)
+        to[j] = ring[(n & (OUTS - 1)) * L + j]
+
+
+@lane
+def arrive_alike(q: Any, outs: Any, loop: int, delay: int, period: int, first: int, now: float, into: int) -> None:
+    """``arrive`` where all lanes have one delay."""
+    to = tail(q, into * L)
+    n = math.floor((now + 1e-9 - first - q[delay * L]) * (1.0 / period))
+    ring = tail(outs, (loop * OUTS + (n & (OUTS - 1))) * L)
+    for j in range(LANES):
+        to[j] = ring[j]
+
+
+@lane
+def sample_position(q: Any, outs: Any, command: float, slot: int) -> None:
+    """Position loop at one of its samples; ``command`` [rad] is the one in force."""
+    par, st = q, tail(q, lx.STATE * L)
+    offset, stem_offset, out = tail(q, lx.COMMAND_OFFSET * L), tail(q, lx.STEM_OFFSET * L), tail(outs, slot * L)
+    for j in range(LANES):
+        before = st[ix.COMMAND * L + j]
+        now = command + offset[j]
+        on_motor = par[ix.POSITION_ON_MOTOR * L + j] > 0.5
+        motor = st[ix.MOTOR_ANGLE * L + j] * par[ix.PER_RATIO * L + j]
+        angle = quantise(
+            (motor if on_motor else st[ix.STEM_ANGLE * L + j]) + stem_offset[j], par[ix.POSITION_COUNT * L + j]
+        )
+        wanted = position_law(
+            now,
+            before,
+            angle,
+            par[ix.KP_POSITION * L + j],
+            par[ix.FEEDFORWARD * L + j],
+            par[ix.POSITION_PERIOD * L + j],
+            par[ix.HOLD_BAND * L + j],
+        )
+        st[ix.COMMAND_BEFORE * L + j] = before
+        st[ix.COMMAND * L + j] = now
+        out[j] = clip(wanted, par[ix.SPEED_LIMIT * L + j])
+
+
+@lane
+def sample_speed(q: Any, outs: Any, slot: int) -> None:
+    """Speed loop at one of its samples."""
+    par, st, out = q, tail(q, lx.STATE * L), tail(outs, (OUTS + slot) * L)
+    for j in range(LANES):
+        on_motor = par[ix.SPEED_ON_MOTOR * L + j] > 0.5
+        motor = st[ix.MOTOR_ANGLE * L + j] * par[ix.PER_RATIO * L + j]
+        angle = quantise(motor if on_motor else st[ix.STEM_ANGLE * L + j], par[ix.SPEED_COUNT * L + j])
+        raw = (angle - st[ix.ANGLE_BEFORE * L + j]) / par[ix.SPEED_PERIOD * L + j]
+        st[ix.ANGLE_BEFORE * L + j] = angle
+        filtered = st[ix.SPEED_FILTERED * L + j]
+        filtered += par[ix.FILTER_SHARE * L + j] * (raw - filtered)
+        st[ix.SPEED_FILTERED * L + j] = filtered
+        error = st[ix.SPEED_SET * L + j] - filtered
+        limit, kp = par[ix.CURRENT_LIMIT * L + j], par[ix.KP_SPEED * L + j]
+        integral = st[ix.SPEED_INTEGRAL * L + j]
+        output = pi_output(error, integral, kp)
+        rate = par[ix.KI_SPEED * L + j] * par[ix.SPEED_PERIOD * L + j]
+        st[ix.SPEED_INTEGRAL * L + j] = pi_integral(error, integral, kp, rate, output, limit)
+        out[j] = clip(output, limit)
+
+
+@lane
+def sample_current(q: Any, outs: Any, slot: int) -> None:
+    """Current loop at one of its samples; its limit is what the bus gives now."""
+    par, st, out = q, tail(q, lx.STATE * L), tail(outs, (2 * OUTS + slot) * L)
+    for j in range(LANES):
+        error = st[ix.CURRENT_SET * L + j] - st[ix.CURRENT * L + j]
+        limit, kp = par[ix.DUTY_LIMIT * L + j] * st[ix.BUS * L + j], par[ix.KP_CURRENT * L + j]
+        integral = st[ix.CURRENT_INTEGRAL * L + j]
+        output = pi_output(error, integral, kp)
+        rate = par[ix.KI_CURRENT * L + j] * par[ix.CURRENT_PERIOD * L + j]
+        st[ix.CURRENT_INTEGRAL * L + j] = pi_integral(error, integral, kp, rate, output, limit)
+        out[j] = clip(output, limit)
+
+
+@lane
+def step_voltage(q: Any, outs: Any, period: int, first: int, now: float, length: float) -> None:
+    """Mean voltage from ``now`` over ``length`` (both in steps): a change in between counts for its share of it.
+
+    Updates the voltage held.
+    """
+    d, held, mean = (
+        tail(q, ix.CURRENT_DELAY_TICKS * L),
+        tail(q, (lx.STATE + ix.VOLTAGE) * L),
+        tail(q, lx.STEP_VOLTAGE * L),
+    )
+    ring = tail(outs, ix.LOOP_CURRENT * OUTS * L)
+    per_period, per_length = 1.0 / period, 1.0 / length
+    for j in range(LANES):
+        late = now + 1e-9 - first - d[j]
+        n = math.floor(late * per_period)
+        m = math.floor((late + length) * per_period)
+        before, after = ring[(n & (OUTS - 1)) * L + j], ring[(m & (OUTS - 1)) * L + j]
+        share = (now + length - (m * period + first + d[j])) * per_length if m != n else 0.0
+        mean[j] = before + share * (after - before)
+        held[j] = after
+
+
+@lane
+def step_voltage_alike(q: Any, outs: Any, period: int, first: int, now: float, length: float) -> None:
+    """``step_voltage`` where all lanes have one delay."""
+    d, held, mean = q[ix.CURRENT_DELAY_TICKS * L], tail(q, (lx.STATE + ix.VOLTAGE) * L), tail(q, lx.STEP_VOLTAGE * L)
+    per_period = 1.0 / period
+    late = now + 1e-9 - first - d
+    n, m = math.floor(late * per_period), math.floor((late + length) * per_period)
+    old, new = (
+        tail(outs, (ix.LOOP_CURRENT * OUTS + (n & (OUTS - 1))) * L),
+        tail(outs, (ix.LOOP_CURRENT * OUTS + (m & (OUTS - 1))) * L),
+    )
+    share = (now + length - (m * period + first + d)) * (1.0 / length) if m != n else 0.0
+    for j in range(LANES):
+        before, after = old[j], new[j]
+        mean[j] = before + share * (after - before)
+        held[j] = after
+
+
+@lane
+def motor_step(q: Any, cells: Any, points: int, h: float) -> None:
+    """Torque through the gears and the rotor over one step, its dry friction by projection; then the stem as if it were free.
+
+    Also where the stem stands in the friction tables; both closing columns lie as far on. One loop for both: they share
+    what they read, and it is the memory that they wait for.
+    """
+    par, st, cell_row = q, tail(q, lx.STATE * L), tail(cells, lx.CELL_STEM * L)
+    peak, over_row, decay_row = tail(q, lx.PEAK_SPRING * L), tail(q, lx.OVER_MOTOR * L), tail(q, lx.MOTOR_DECAY * L)
+    share_row, free_row, factor = tail(q, lx.SHARE * L), tail(q, lx.FREE * L), tail(q, lx.FACTOR * L)
+    for j in range(LANES):
+        per_ratio = par[ix.PER_RATIO * L + j]
+        angle, speed, drop = st[ix.STEM_ANGLE * L + j], st[ix.STEM_SPEED * L + j], st[ix.VALVE_DROP * L + j]
+        motor_angle, motor_speed = st[ix.MOTOR_ANGLE * L + j], st[ix.MOTOR_SPEED * L + j]
+        spring = spring_torque(
+            motor_angle * per_ratio - angle,
+            motor_speed * per_ratio - speed,
+            par[ix.SPRING * L + j],
+            par[ix.DAMPING * L + j],
+            par[ix.HALF_GAP * L + j],
+        )
+        over, decay = over_row[j], decay_row[j]
+        torque = par[ix.TORQUE_CONSTANT * L + j] * st[ix.CURRENT * L + j] - par[ix.MESH_MEAN * L + j] * spring
+        level = par[ix.MOTOR_FRICTION * L + j] + par[ix.MESH_LOSS * L + j] * abs(spring)
+        motor_speed = stick_or_slip(motor_speed * decay + over * torque, level, over)
+        cell, share = locate(points, par[ix.GRID_START * L + j], par[ix.GRID_PER_STEP * L + j], angle)
+        stream = hydrodynamic_torque(par[ix.HYDRO * L + j], par[ix.BORE * L + j], drop)
+        shutting = return_torque(
+            angle - par[ix.CLOSED_STOP * L + j], par[ix.RETURN_PRELOAD * L + j], par[ix.RETURN_RATE * L + j]
+        )
+        free = speed + par[ix.STEP_OVER_LOAD * L + j] * (spring - stream - shutting)
+        closing = speed < 0.0 or (speed == 0.0 and free < 0.0)
+        st[ix.MOTOR_SPEED * L + j] = motor_speed
+        st[ix.MOTOR_ANGLE * L + j] = motor_angle + h * motor_speed
+        peak[j] = max(peak[j], abs(spring))
+        cell_row[j] = cell + ((ix.TAB_RUN_CLOSING - ix.TAB_RUN) * points if closing else 0)
+        share_row[j] = share
+        free_row[j] = free
+        factor[j] = par[ix.COLD * L + j] * pressure_rise(par[ix.RELATIVE_SLOPE * L + j], drop)
+
+
+@lane
+def stem_tables(q: Any, cells: Any, tables: Any, points: int) -> None:
+    """Friction of the stem from the tables: breakaway and running torque."""
+    at, share = tail(cells, lx.CELL_STEM * L), tail(q, lx.SHARE * L)
+    loose, run = tail(q, lx.BREAK * L), tail(q, lx.RUN * L)
+    loose_scale, run_scale = tail(q, lx.BREAK_SCALE * L), tail(q, lx.RUN_SCALE * L)
+    first, second = tail(tables, ix.TAB_BREAK * points), tail(tables, ix.TAB_RUN * points)
+    for j in range(LANES):
+        cell = at[j]
+        loose[j] = loose_scale[j] * blend(first[cell], first[cell + 1], share[j])
+        run[j] = run_scale[j] * blend(second[cell], second[cell + 1], share[j])
+
+
+@lane
+def fade(q: Any, moving: int) -> None:
+    """Friction level of the stem for the squares of relative speed in row ``SQUARE``; ``moving`` of the lanes are not at rest.
+
+    Valves rest most of the time: where a whole block does, its exponentials are ones.
+    """
+    level, square = tail(q, lx.LEVEL * L), tail(q, lx.SQUARE * L)
+    loose, run, factor = tail(q, lx.BREAK * L), tail(q, lx.RUN * L), tail(q, lx.FACTOR * L)
+    if moving > 0:
+        for j in range(LANES):
+            level[j] = factor[j] * faded(loose[j], run[j], exp_down(square[j]))
+    else:
+        for j in range(LANES):
+            level[j] = factor[j] * faded(loose[j], run[j], 1.0)
+
+
+@lane
+def friction_level(q: Any) -> int:
+    """Friction level of the stem at the speed of the start of the step. Returns how many stems are not at rest."""
+    st, square, per_stribeck = tail(q, lx.STATE * L), tail(q, lx.SQUARE * L), tail(q, lx.PER_STRIBECK * L)
+    moving = 0
+    for j in range(LANES):
+        x = st[ix.STEM_SPEED * L + j] * per_stribeck[j]
+        square[j] = min(x * x, 700.0)
+        moving += 1 if x != 0.0 else 0
+    fade(q, moving)
+    return moving
+
+
+@lane
+def level_half_way(q: Any, moved: int) -> None:
+    """Friction level of the stem at the speed half-way through the step; ``moved`` of the lanes were not at rest before."""
+    st, level, free, over = (
+        tail(q, lx.STATE * L),
+        tail(q, lx.LEVEL * L),
+        tail(q, lx.FREE * L),
+        tail(q, ix.STEP_OVER_LOAD * L),
+    )
+    square, per_stribeck = tail(q, lx.SQUARE * L), tail(q, lx.PER_STRIBECK * L)
+    moving = 0
+    for j in range(LANES):
+        x = half_way_speed(st[ix.STEM_SPEED * L + j], free[j], level[j], over[j]) * per_stribeck[j]
+        square[j] = min(x * x, 700.0)
+        moving += 1 if x != 0.0 else 0
+    if moving > 0 or moved > 0:
+        fade(q, moving)
+
+
+@lane
+def stem_step(q: Any, h: float) -> None:
+    """Stem and ball over one step, then the current, and what is kept of current and motor speed."""
+    par, st, free, level = q, tail(q, lx.STATE * L), tail(q, lx.FREE * L), tail(q, lx.LEVEL * L)
+    volts, squares, peak, fastest = (
+        tail(q, lx.STEP_VOLTAGE * L),
+        tail(q, lx.SUM_CURRENT_SQUARED * L),
+        tail(q, lx.PEAK_CURRENT * L),
+        tail(q, lx.PEAK_MOTOR_SPEED * L),
+    )
+    for j in range(LANES):
+        speed = stick_or_slip(free[j], level[j], par[ix.STEP_OVER_LOAD * L + j])
+        angle = st[ix.STEM_ANGLE * L + j] + h * speed
+        stop = par[ix.OPEN_STOP * L + j]
+        speed = min(speed, 0.0) if angle >= stop else speed
+        angle = stop if angle >= stop else angle
+        stop = par[ix.CLOSED_STOP * L + j]
+        speed = max(speed, 0.0) if angle <= stop else speed
+        angle = stop if angle <= stop else angle
+        motor_speed = st[ix.MOTOR_SPEED * L + j]
+        current = current_decay_step(
+            volts[j] - par[ix.TORQUE_CONSTANT * L + j] * motor_speed,
+            st[ix.CURRENT * L + j],
+            par[ix.CURRENT_HALF * L + j],
+            par[ix.CURRENT_GAIN * L + j],
+        )
+        st[ix.STEM_SPEED * L + j] = speed
+        st[ix.STEM_ANGLE * L + j] = angle
+        st[ix.BALL_ANGLE * L + j] = play(st[ix.BALL_ANGLE * L + j], angle, par[ix.HALF_SLOT * L + j])
+        st[ix.CURRENT * L + j] = current
+        squares[j] += current * current
+        peak[j] = max(peak[j], abs(current))
+        fastest[j] = max(fastest[j], abs(motor_speed))

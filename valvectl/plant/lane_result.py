@@ -1,0 +1,193 @@
+"""What is asked of a run in lanes, and what comes back: numbers a lane, so that memory does not grow with duration."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from valvectl.design.schema import LegName
+from valvectl.parts.lookup import FloatArray
+from valvectl.plant import lane_layout as lx
+from valvectl.plant import layout as ix
+
+
+@dataclass(frozen=True)
+class Reductions:
+    """What to keep of each lane. The O/F error is that of the injected flows over the wanted ratio, less one."""
+
+    windows: Sequence[tuple[float, float]] = ()
+    """Stretches of the run (from, to [s], both ends included) over which error and pressure are reduced; may overlap.
+    Empty: the whole run."""
+    band: float = 0.01
+    """Band of the O/F error for time out of band and settling [-]."""
+    wanted_ratio: float | FloatArray | None = None
+    """Mixture ratio wanted [-]: one number or one a row (``rows``); by default the machine's."""
+    record: float | None = None
+    """Time between looks at the engines [s]; by default the design's record interval."""
+    shown: Sequence[int] = ()
+    """Lanes of which the history is kept."""
+
+
+@dataclass(frozen=True)
+class Window:
+    """One window; arrays of shape (n,) over lanes. NaN in lanes that stopped being finite before its end."""
+
+    start: float
+    """[s]"""
+    end: float
+    """[s]"""
+    highest: FloatArray
+    """Highest relative O/F error [-]."""
+    lowest: FloatArray
+    """Lowest [-]."""
+    mean: FloatArray
+    """[-]"""
+    rms: FloatArray
+    """Root of the mean square [-]."""
+    time_out: FloatArray
+    """Time outside the band [s]."""
+    settling: FloatArray
+    """From the window's start until the error stays inside the band [s]; infinite if it is outside at the last look."""
+    pressure_highest: FloatArray
+    """Chamber pressure [Pa]."""
+    pressure_lowest: FloatArray
+    """[Pa]"""
+    pressure_mean: FloatArray
+    """[Pa]"""
+
+    @property
+    def peak(self) -> FloatArray:
+        """Largest magnitude of the O/F error [-]."""
+        return np.asarray(np.maximum(np.abs(self.highest), np.abs(self.lowest)))
+
+
+@dataclass(frozen=True)
+class LegLanes:
+    """One leg over the whole run; arrays of shape (n,) over lanes, NaN where a lane stopped being finite."""
+
+    peak_tracking: FloatArray
+    """Largest distance of stem and command at a look [rad]."""
+    rms_current: FloatArray
+    """[A]"""
+    peak_current: FloatArray
+    """[A]"""
+    peak_motor_speed: FloatArray
+    """[rad/s]"""
+    lowest_voltage: FloatArray
+    """At the drive [V]."""
+    peak_spring: FloatArray
+    """Largest torque through the gears at the stem [N m]."""
+    choked: FloatArray
+    """Share of the time in which the valve chokes [-]."""
+    stem: FloatArray
+    """Angle of the stem at the end [rad]."""
+    ball: FloatArray
+    """[rad]"""
+    flow: FloatArray
+    """Flow of the line at the end [kg/s]."""
+    manifold: FloatArray
+    """Pressure at the end [Pa]."""
+
+
+@dataclass(frozen=True)
+class History:
+    """One lane's course, each array of shape (rows,)."""
+
+    ratio_error: FloatArray
+    """[-]"""
+    chamber_pressure: FloatArray
+    """[Pa]"""
+    stem: dict[LegName, FloatArray]
+    """Stem angles [rad]."""
+
+
+@dataclass(frozen=True)
+class LaneResult:
+    """Many engines run side by side."""
+
+    step: float
+    """Step of the integration [s]."""
+    steps: int
+    """Steps of a whole run."""
+    time: FloatArray
+    """Instants of the looks [s], shape (rows,)."""
+    done: NDArray[np.int64]
+    """Steps done while finite, shape (n,)."""
+    windows: tuple[Window, ...]
+    legs: dict[LegName, LegLanes]
+    chamber_pressure: FloatArray
+    """At the end [Pa], shape (n,)."""
+    histories: dict[int, History]
+    """By lane."""
+
+    @property
+    def finite(self) -> NDArray[np.bool_]:
+        """Which lanes stayed finite to the end, shape (n,)."""
+        return np.asarray(self.done >= self.steps)
+
+
+def window_of(time: FloatArray, rows: tuple[int, int], red: FloatArray, failed: NDArray[np.bool_]) -> Window:
+    """A window from the sums of all lanes, red (RED_SIZE, n); ``rows`` first and one past the last."""
+    first, last = rows
+    looks = last - first
+    red = np.where(failed, np.nan, red)
+    start, end = float(time[first]), float(time[last - 1])
+    between = (end - start) / max(looks - 1, 1)
+    late = red[lx.LAST_OUT]
+    settling = np.where(late < start, 0.0, np.where(late >= end - 1e-12, np.inf, late + between - start))
+    return Window(
+        start=start,
+        end=end,
+        highest=red[lx.ERROR_HIGHEST],
+        lowest=red[lx.ERROR_LOWEST],
+        mean=red[lx.ERROR_SUM] / looks,
+        rms=np.sqrt(red[lx.ERROR_SQUARES] / looks),
+        time_out=red[lx.ROWS_OUT] * between,
+        settling=np.where(failed, np.nan, settling),
+        pressure_highest=red[lx.PRESSURE_HIGHEST],
+        pressure_lowest=red[lx.PRESSURE_LOWEST],
+        pressure_mean=red[lx.PRESSURE_SUM] / looks,
+    )
+
+
+def leg_of(work: FloatArray, k: int, steps: int, parts: int, failed: NDArray[np.bool_]) -> LegLanes:
+    """A leg from the rows of all lanes, work (ROWS, n); ``parts`` steps of the mechanics to one of ``steps``."""
+
+    def row(index: int) -> FloatArray:
+        return np.asarray(np.where(failed, np.nan, work[k * lx.LEG_ROWS + index]))
+
+    return LegLanes(
+        peak_tracking=row(lx.PEAK_TRACKING),
+        rms_current=np.sqrt(row(lx.SUM_CURRENT_SQUARED) / (steps * parts)),
+        peak_current=row(lx.PEAK_CURRENT),
+        peak_motor_speed=row(lx.PEAK_MOTOR_SPEED),
+        lowest_voltage=row(lx.LOWEST_BUS),
+        peak_spring=row(lx.PEAK_SPRING),
+        choked=row(lx.SUM_CHOKED) / steps,
+        stem=row(lx.STATE + ix.STEM_ANGLE),
+        ball=row(lx.STATE + ix.BALL_ANGLE),
+        flow=row(lx.STATE + ix.FLOW),
+        manifold=row(lx.STATE + ix.MANIFOLD),
+    )
+
+
+_OF_A_LEG = (
+    lx.PEAK_TRACKING,
+    lx.SUM_CURRENT_SQUARED,
+    lx.PEAK_CURRENT,
+    lx.PEAK_MOTOR_SPEED,
+    lx.LOWEST_BUS,
+    lx.PEAK_SPRING,
+    lx.SUM_CHOKED,
+    *(lx.STATE + i for i in (ix.STEM_ANGLE, ix.BALL_ANGLE, ix.FLOW, ix.MANIFOLD)),
+)
+RESULT_ROWS = (
+    *_OF_A_LEG,
+    *(lx.LEG_ROWS + index for index in _OF_A_LEG),
+    2 * lx.LEG_ROWS + lx.PRESSURE,
+    2 * lx.LEG_ROWS + lx.DONE,
+)
+"""Rows of a block that outlive it."""
