@@ -130,7 +130,8 @@ def simulate_lanes(
     progress : called with blocks done and blocks in all, from the thread that called
 
     Raises ``RangeError`` for a column that is not known or out of range, and for a machine that has what the lanes do not
-    simulate (``lane_support``). Outer loops that trim the commands are not in the lanes either: run those one by one. A lane that stops being finite raises nothing: see ``LaneResult.done``.
+    simulate (``lane_support``). Outer loops that trim the commands are not in the lanes either: run those one by one. A lane
+    that stops being finite raises nothing: see ``LaneResult.done``.
     """
     asked = reductions if reductions is not None else Reductions()
     refuse(machine, gains)
