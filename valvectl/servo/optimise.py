@@ -1,14 +1,15 @@
 """Gains of a cascade that keep every constraint at every corner of a declared set, and track best among those.
 
 Current loop first: the largest gain that keeps its margins at all corners. Then speed gain, its integral rate and the
-position gain together, by pattern search on their logarithms from the rule's gains (``servo.tune``), which is deterministic and
-needs no derivatives. What is made small is the mean error of the stem in the first part of the fastest change that the design
+position gain together, by pattern search on their logarithms from the rule's gains (``servo.tune``), then along the constraints
+by COBYLA; both are deterministic and need no derivatives. The search is local: a global one found up to 3 % less error. What is made small is the mean error of the stem in the first part of the fastest change that the design
 commands, friction coming on with it, at the worst corner. All corners are evaluated at once (``servo.batch``); at the end the
 exact margins (``servo.tune.loop_margins``) are taken at every corner, and these are what is reported.
 """
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
@@ -24,15 +25,20 @@ from valvectl.servo.sampled import LOOP_ORDER, BreakPoint
 from valvectl.servo.small import one_thread
 from valvectl.servo.tune import loop_margins
 
-FIRST_STEP, LAST_STEP = 0.16, 0.02
+FIRST_STEP, LAST_STEP = 0.16, 0.03
 """Steps of the pattern search in the logarithm of a gain."""
-MOST_TRIALS = 90
+MOST_TRIALS = 260
 """Gain sets that the search tries at most."""
 RETREATS = 24
 """Steps back from the start until every constraint holds."""
 CLOSE = 0.02
 """Reserve below which a constraint counts as binding [-]."""
+MOST_REFINED = 110
+"""Gain sets that the refinement tries at most."""
 DISK_GRID = 1200
+_WAYS = sorted(itertools.product((0.0, 1.0, -1.0), repeat=3), key=lambda way: sum(map(abs, way)))[1:]
+"""Directions of the search, single gains first. Along a constraint one gain must give way while another grows: with single
+gains alone the search stood still on it, up to 8 % short of what a global search found."""
 
 
 @dataclass(frozen=True)
@@ -145,24 +151,35 @@ class Problem:
             ]
         )
         """Lowest bus voltage of the corners that share a run [V]."""
+        self._inner: dict[tuple[float, ...], float] = {}
         self.trials = 0
 
     # ------------------------------------------------------------------------------------------- fast, while searching
 
     def shortfall(self, gains: CascadeGains, at: BreakPoint) -> float:
         """How far a loop's margins fall short at the worst corner, as a share of the limit; zero or less when kept."""
+        return max(self.shortfalls(gains, at))
+
+    def shortfalls(self, gains: CascadeGains, at: BreakPoint) -> tuple[float, ...]:
+        """The same margin by margin."""
         m, limit = self.batch.margins(gains, at), self.limits
+        late = at == "position" and limit.delay_margin > 0.0
         if not bool(np.all(m.stable)):
-            return 10.0
-        worst = max(
-            1.0 - float(np.min(m.gain_margin_db)) / limit.gain_margin_db,
-            1.0 - float(np.min(m.phase_margin)) / limit.phase_margin,
+            return (10.0,) * (5 if late else 4)
+        found = (
+            1.0 - min(float(np.min(m.gain_margin_db)) / limit.gain_margin_db, 10.0),
+            1.0 - min(float(np.min(m.phase_margin)) / limit.phase_margin, 10.0),
             float(np.max(m.peak_sensitivity)) / limit.peak_sensitivity - 1.0,
             1.0 - float(np.min(m.disk)) / limit.disk,
         )
-        if at == "position" and limit.delay_margin > 0.0:
-            worst = max(worst, 1.0 - float(np.min(m.delay_margin)) / limit.delay_margin)
-        return worst
+        return (*found, 1.0 - min(float(np.min(m.delay_margin)) / limit.delay_margin, 10.0)) if late else found
+
+    def all_shortfalls(self, gains: CascadeGains) -> tuple[float, tuple[float, ...]]:
+        """Mean error at the worst corner [rad], and every shortfall of speed loop, position loop and servo."""
+        self.trials += 1
+        error, _, share, _ = self.tracking(gains)
+        servo = (self.noise(gains)[0] / self.limits.noise - 1.0, share / self.limits.saturation - 1.0)
+        return error, (*self.shortfalls(gains, "speed"), *self.shortfalls(gains, "position"), *servo)
 
     def noise(self, gains: CascadeGains) -> tuple[float, int]:
         """Current of one count over the limit [-], worst, and its variant."""
@@ -192,10 +209,15 @@ class Problem:
         """Mean error at the worst corner [rad]; a large number that falls with the shortfall where a constraint is missed."""
         self.trials += 1
         short = self.noise(gains)[0] / self.limits.noise - 1.0
-        for at in ("speed", "position"):
-            short = max(short, self.shortfall(gains, at))  # type: ignore[arg-type]
-            if short > 1.0:
-                return 1e3 * (1.0 + short)
+        inner = (gains.speed, gains.speed_integral, gains.current, gains.current_integral)
+        if inner not in self._inner:  # the speed loop does not know of the position gain
+            self._inner[inner] = self.shortfall(gains, "speed")
+        short = max(short, self._inner[inner])
+        if short > 1.0:
+            return 1e3 * (1.0 + short)
+        short = max(short, self.shortfall(gains, "position"))
+        if short > 1.0:
+            return 1e3 * (1.0 + short)
         error, _, share, _ = self.tracking(gains)
         short = max(short, share / self.limits.saturation - 1.0)
         return 1e3 * (1.0 + short) if short > 0.0 else error
@@ -286,19 +308,26 @@ def optimise(problem: Problem, start: CascadeGains, progress: Progress | None = 
         if costs[j] >= cost:
             break
         best, cost = trials[j], costs[j]
-    step = FIRST_STEP
+    step, ways = FIRST_STEP, list(_WAYS)
     while step > LAST_STEP and problem.trials < MOST_TRIALS:
-        improved = False
-        for key in ("position", "speed", "speed_integral"):
-            for sign in (+1.0, -1.0):
-                trial = replace(best, **{key: getattr(best, key) * math.exp(sign * step)})  # type: ignore[arg-type]
-                found = problem.cost(trial)
-                tell("speed and position loop")
-                if found < cost * (1.0 - 1e-4):
-                    best, cost, improved = trial, found, True
-                    break
-        if not improved:
+        for way in ways:
+            trial = replace(
+                best,
+                position=best.position * math.exp(way[0] * step),
+                speed=best.speed * math.exp(way[1] * step),
+                speed_integral=best.speed_integral * math.exp(way[2] * step),
+            )
+            found = problem.cost(trial)
+            tell("speed and position loop")
+            if found < cost * (1.0 - 1e-4):
+                best, cost = trial, found
+                ways = [way, *(w for w in ways if w != way)]  # what helped once is tried first
+                break
+        else:
             step *= 0.5
+    if cost < 1e3:
+        best = _refined(problem, best, cost, tell)
+        cost = problem.cost(best)
     tell("exact margins at every corner")
     held = problem.held(best)
     for _ in range(6):  # the grid of the search may have passed a margin by a hair
@@ -315,6 +344,40 @@ def optimise(problem: Problem, start: CascadeGains, progress: Progress | None = 
         held = problem.held(best)
     error, corner, _, _ = problem.tracking(best)
     return Optimum(best, error, corner, held, problem.trials)
+
+
+def _refined(problem: Problem, best: CascadeGains, cost: float, tell: Callable[[str], None]) -> CascadeGains:
+    """Along the constraints, by SciPy's COBYLA with each of them by itself; the best set met on the way that keeps them all."""
+    from scipy.optimize import minimize
+
+    kept: tuple[CascadeGains, float] = best, cost
+    seen: dict[tuple[float, ...], tuple[float, tuple[float, ...]]] = {}
+
+    def at(x: FloatArray) -> tuple[float, tuple[float, ...]]:
+        nonlocal kept
+        key = tuple(float(v) for v in x)
+        if key not in seen:
+            trial = replace(
+                best,
+                position=best.position * math.exp(key[0]),
+                speed=best.speed * math.exp(key[1]),
+                speed_integral=best.speed_integral * math.exp(key[2]),
+            )
+            error, short = problem.all_shortfalls(trial)
+            tell("along the constraints")
+            if max(short) <= 0.0 and error < kept[1]:
+                kept = trial, error
+            seen[key] = min(error, 10.0 * cost) / cost, short
+        return seen[key]
+
+    minimize(
+        lambda x: at(x)[0],
+        np.zeros(3),
+        method="COBYLA",
+        constraints={"type": "ineq", "fun": lambda x: -np.clip(at(x)[1], -1.0, 3.0)},
+        options={"rhobeg": 0.08, "tol": 2e-3, "maxiter": MOST_REFINED},
+    )
+    return kept[0]
 
 
 def _largest_current(problem: Problem, start: CascadeGains) -> float:
