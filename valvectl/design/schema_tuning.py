@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pydantic import Field
 
-from valvectl.design.quantities import Fraction, Number, Time
+from valvectl.design.quantities import Angle, Fraction, Number, Time
 from valvectl.design.schema_base import Part
 
 
@@ -31,6 +31,11 @@ class Tuning(Part):
         default=1.5,
         gt=0.0,
         description="peak current, or voltage, of the linear loop in the fastest change over its limit, at most",
+    )
+    tracking_error: Angle | None = Field(
+        default=None,
+        gt=0.0,
+        description="mean error of the stem in the first 0.2 s of the fastest change, worst corner, at most; default: no limit",
     )
     inertia: Fraction = Field(default=0.10, ge=0.0, lt=1.0, description="spread of the rotor's inertia, plus or minus")
     torque_constant: Fraction = Field(

@@ -299,7 +299,8 @@ def simulate(
     volts = machine.battery if battery is None else battery
     par, glob, tables, losses = pack(machine, gains, grid, hydraulics, volts)
     for k, name in enumerate(LEGS):
-        par[k, ix.HALF_WAY] = float(half_way)
+        if half_way:
+            par[k, ix.HALF_WAY] = 1.0
         if energy:
             par[k, ix.AUDIT] = 1.0
         if off is not None and name in off:

@@ -2,9 +2,10 @@
 
 Current loop first: the largest gain that keeps its margins at all corners. Then speed gain, its integral rate and the
 position gain together, by pattern search on their logarithms from the rule's gains (``servo.tune``), then along the constraints
-by COBYLA; both are deterministic and need no derivatives. The search is local: a global one found up to 3 % less error. What is made small is the mean error of the stem in the first part of the fastest change that the design
-commands, friction coming on with it, at the worst corner. All corners are evaluated at once (``servo.batch``); at the end the
-exact margins (``servo.tune.loop_margins``) are taken at every corner, and these are what is reported.
+by COBYLA; both are deterministic and need no derivatives. The search is local: a global one found up to 3 % less error. What is
+made small is the mean error of the stem in the first part of the fastest change that the design commands, friction coming on
+with it, at the worst corner. All corners are evaluated at once (``servo.batch``); at the end the exact margins
+(``servo.tune.loop_margins``) are taken at every corner, and these are what is reported.
 """
 
 from __future__ import annotations
@@ -69,6 +70,8 @@ class Limits:
     """Current that one count of the speed encoder asks for over the current limit [-]."""
     saturation: float
     """Peak current, or voltage, of the linear loop in the fastest change over its limit [-]."""
+    error: float = math.inf
+    """Mean error of the stem in it [rad]; infinite: not limited, only made small."""
 
 
 @dataclass(frozen=True)
@@ -260,15 +263,18 @@ class Problem:
             out.append(self._worst("disk margin", at, list(m.disk), limit.disk, True, ""))
         return (*out, *self._of_servo(gains))
 
-    def _of_servo(self, gains: CascadeGains) -> tuple[Held, Held]:
+    def _of_servo(self, gains: CascadeGains) -> tuple[Held, ...]:
         share, j = self.noise(gains)
-        _, _, peak, corner = self.tracking(gains)
-        noise = Held(
-            "noise to current", "servo", 100.0 * share, 100.0 * self.limits.noise, False, "% of limit", self._names[j]
-        )
-        return noise, Held(
-            "saturation", "servo", 100.0 * peak, 100.0 * self.limits.saturation, False, "% of limit", corner
-        )
+        error, at, peak, corner = self.tracking(gains)
+        limit = self.limits
+        out = [
+            Held("noise to current", "servo", 100.0 * share, 100.0 * limit.noise, False, "% of limit", self._names[j]),
+            Held("saturation", "servo", 100.0 * peak, 100.0 * limit.saturation, False, "% of limit", corner),
+        ]
+        if math.isfinite(limit.error):
+            bound = math.degrees(limit.error)
+            out.append(Held("tracking error", "servo", math.degrees(error), bound, False, "deg", at))
+        return tuple(out)
 
     def _worst(self, name: str, at: str, values: Sequence[float], limit: float, at_least: bool, unit: str) -> Held:
         array = np.asarray(values, dtype=float)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import dataclasses
 import itertools
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -219,6 +220,7 @@ def limits_of(design: DesignFile, name: LegName, machine: Machine) -> Limits:
         delay_margin=servo.position_period if tuning.delay_margin is None else tuning.delay_margin,
         noise=tuning.noise,
         saturation=tuning.saturation,
+        error=math.inf if tuning.tracking_error is None else tuning.tracking_error,
     )
 
 
