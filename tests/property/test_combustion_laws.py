@@ -75,6 +75,14 @@ def test_table_points_survive_resampling(steps: list[float], decades: list[float
     assert grid.values.max() <= np.max(rows) * (1 + 1e-12)
 
 
+def test_a_kink_at_an_odd_pressure_is_met() -> None:
+    """Found by the property above: 256 nodes in pressure were too few."""
+    pressures = [2e5, 1009613.1433334941, 1795374.2648946282, 9145053.39793862]
+    rows = [[1500.0] * 3, [1500.0] * 3, [1500.0, 1500.0, 1565.0], [1500.0] * 3]
+    grid = c_star_grid_from_table([1.0, 1.12, 1.24], pressures, rows, 1.2)
+    assert grid.c_star(1.24, pressures[2]) == pytest.approx(1565.0, rel=5e-4)
+
+
 @given(GAMMA, st.floats(1.0001, 500.0))
 def test_area_ratio_and_pressure_ratio_agree(gamma: float, expansion: float) -> None:
     mach = nozzle.area_ratio_to_mach(expansion, gamma)

@@ -28,7 +28,7 @@ _PRESSURE_SPAN = (0.14, 1.60)
 _RATIO_NODES = 96
 _PRESSURE_NODES = 7
 # A resampled table may have this many nodes in mixture ratio and in pressure, and miss by this much from either.
-_MOST_NODES = (2048, 256)
+_MOST_NODES = (2048, 4096)
 _RESAMPLE_ERROR = 2.4e-4
 
 
