@@ -57,6 +57,7 @@ def simulate_lanes(
     reductions: Reductions | None = None,
     *,
     engines: Sequence[Machine] = (),
+    delays_alike: bool = False,
     lanes: int | None = None,
     step: float | None = None,
     parts: int | None = None,
@@ -74,6 +75,8 @@ def simulate_lanes(
         moment to find its own: leave that out of the windows; or give one a lane
     engines : each lane's own engine in place of ``machine``, tables and all; its grid of combustion, loop periods and offsets
         are those of ``machine`` (``lane_pack.like``), and so is the step
+    delays_alike : say that no loop's delay differs among ``engines``, which is faster. A caller must say so for all of its calls
+        or for none, or the last digit hangs on who is beside whom
     reductions : what to keep
     lanes : number of lanes; needed when there is no column
     step : longest step [s]; by default see ``lane_grid``
@@ -91,7 +94,7 @@ def simulate_lanes(
     refuse(machine, gains)
     for engine in engines:
         refuse(engine, gains)
-        other = like(engine, machine)
+        other = like(engine, machine, delays=not delays_alike)
         if other:
             raise RangeError(f"engines side by side must be alike in this: {other}")
     checked, count = lane_columns.checked(columns, len(engines) or lanes)
@@ -105,7 +108,22 @@ def simulate_lanes(
     every = max(1, round((machine.record if asked.record is None else asked.record) / h))
     rows = (steps - 1) // every + 2
     time = h * np.minimum(every * np.arange(rows), steps)
-    job = _job(machine, engines, gains, checked, command, starts, grid, asked, steps, every, pieces, time, half_way)
+    job = _job(
+        machine,
+        engines,
+        delays_alike,
+        gains,
+        checked,
+        command,
+        starts,
+        grid,
+        asked,
+        steps,
+        every,
+        pieces,
+        time,
+        half_way,
+    )
     work = np.empty((len(RESULT_ROWS), count))
     red = np.empty((job.windows.shape[0], lx.RED_SIZE, count))
     shown = sorted(set(asked.shown))
@@ -161,6 +179,7 @@ def simulate_lanes(
 def _job(
     machine: Machine,
     engines: Sequence[Machine],
+    delays_alike: bool,
     gains: Mapping[LegName, CascadeGains],
     columns: dict[str, FloatArray],
     command: Mapping[LegName, FloatArray],
@@ -192,8 +211,10 @@ def _job(
     _delays_fit(machine, engines, columns)
     first_looks = np.array([first_samples(machine.legs[name].servo, h)[: ix.LOOPS] for name in LEGS], dtype=np.int64)
     delays = [f"servo.{loop}_delay" for loop in ("position", "speed", "current")] + ["delay"]
-    # Which path a lane takes may not hang on who is beside it: engines of their own never count as alike.
-    alike = np.array([[not engines and f"{name}.{delay}" not in columns for delay in delays] for name in LEGS])
+    alike = np.array([[f"{name}.{delay}" not in columns for delay in delays] for name in LEGS])
+    if engines:  # which path a lane takes may not hang on who is beside it
+        alike[:, : ix.LOOPS] &= delays_alike
+        alike[:, ix.LOOPS] = False
     return Job(
         machine, engines, gains, columns, starts, grid, orders, first_looks, alike, ratio,
         np.array(windows, dtype=np.int64), 1 << (int(longest) + 3).bit_length(), steps, every, parts, time.size,
