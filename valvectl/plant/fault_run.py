@@ -42,7 +42,7 @@ from valvectl.plant.command import limit_rate
 from valvectl.plant.pack_control import start_control
 from valvectl.plant.simulate import EngineRun
 
-PRESSURE_STEP = 2e-3
+PRESSURE_STEP = 5e-3
 """Time between two changes of a tank's pressure in a branch [s]."""
 _ANY_SIZE = 0.01
 """Valve size [m] that the gas equations ask for; without fittings it has no effect."""
@@ -293,8 +293,9 @@ def _restart(b: Branch, k: int) -> None:
     shown = quantise(angle, servo.position_count)
     st[ix.HAT_ANGLE], st[ix.WEIGHED_BEFORE] = shown, servo.feedforward * angle - shown
     at, row = int(run.due[k, ix.LOOPS]), run.command[k]
-    wanted = np.concatenate([[angle], row[at:]])
-    row[at:] = limit_rate(wanted, servo.speed_limit * servo.position_period)[1:]
+    end = at + math.ceil((run.steps - run.tick) * run.step / servo.position_period) + 2  # what lies behind is not run
+    wanted = np.concatenate([[angle], row[at:end]])
+    row[at:end] = limit_rate(wanted, servo.speed_limit * servo.position_period)[1:]
 
 
 def _reset(b: Branch, k: int) -> None:

@@ -9,7 +9,9 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import os
 from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any
 
@@ -39,6 +41,7 @@ PRESSURE_SHARE = 1.2
 """Chamber pressure allowed over the design's where none is stated (common practice, no source)."""
 LEAST_FLOW = 0.02
 """Share of a leg's full flow below which no flame is taken to hold [-] (common practice, no source)."""
+MOST_THREADS = 8
 MOST_TIMES = 60
 """Times of a profile looked at, at most."""
 
@@ -115,6 +118,9 @@ class _Study:
         progress: Progress,
     ) -> None:
         self.design, self.machine, self.profile = design, machine, profile
+        self.pool = ThreadPoolExecutor(
+            min(MOST_THREADS, os.cpu_count() or 1)
+        )  # the compiled run lets other threads work
         self.numbers, self.limits = fault_numbers(design), limits_of(design)
         f = design.faults
         self.watched_time = float(f.watched)
@@ -127,7 +133,9 @@ class _Study:
             self.starts[time] = run.branch(min(run.steps, run.tick + round(self.watched_time / run.step) + 1))
         run.advance()
         self.nominal: Trace = run.trace()
-        self.looks = float(f.watch.period) * np.arange(math.floor(duration / float(f.watch.period) + 1e-9) + 1)
+        self.looks: FloatArray = float(f.watch.period) * np.arange(
+            math.floor(duration / float(f.watch.period) + 1e-9) + 1, dtype=float
+        )
         self.channels: list[Channel]
         self.channels, self.missing = channels(design, machine, self.nominal)
         self.expected = readings(design, machine, self.nominal, self.channels, self.looks)
@@ -253,8 +261,7 @@ class _Study:
         """One fault over all times."""
         cases: list[FaultCase] = []
         worst: tuple[FaultCase, Branch | None, Trace | None] | None = None
-        for time in times:
-            found = self.case(kind, leg, time)
+        for found in self.pool.map(lambda time: self.case(kind, leg, time), times):
             cases.append(found[0])
             if worst is None or found[0].rank > worst[0].rank:
                 worst = found
@@ -368,16 +375,17 @@ def faults(
     cases: list[FaultCase] = []
     done, of = 0, len(wanted) * len(times)
 
-    for kind, leg in wanted:
+    with study.pool:
+        for kind, leg in wanted:
 
-        def step(what: str = kind) -> None:
-            nonlocal done
-            done += 1
-            tell(what, done, of)
+            def step(what: str = kind) -> None:
+                nonlocal done
+                done += 1
+                tell(what, done, of)
 
-        row, found = study.row(kind, leg, times, step)
-        rows.append(row)
-        cases += found
+            row, found = study.row(kind, leg, times, step)
+            rows.append(row)
+            cases += found
     limits, watch = study.limits, design.faults.watch
     nominal = study.nominal.mixture_ratio
     early = study.nominal.time <= end
