@@ -53,7 +53,7 @@ def other_valve(
         nearest = min(errors, key=lambda e: abs(e[1]), default=(math.nan, math.nan))
         words = "no opening keeps a flame"
         if errors:
-            words = f"not within its travel: {100.0 * nearest[1]:+.0f} % is the nearest, at {math.degrees(nearest[0]):.0f} deg"
+            words = f"not within its travel: {100.0 * nearest[1]:+.0f} % at best, at {math.degrees(nearest[0]):.0f} deg"
         return OtherValve(other, math.nan, math.nan, math.nan, math.inf, allowed, words)
 
     def error(angle: float) -> float:
