@@ -69,6 +69,7 @@ def test_a_run_in_pieces_is_the_whole_run(a: Any, what: str) -> None:
     for tick in (0, 1, 2, 137, 138, 1000, 5001, 5001):  # twice the same: nothing is done
         run.advance(tick)
     run.advance()
+    run.advance()
     same(run.trace(), whole)
     if rows is not None:
         assert np.array_equal(with_loops["outer"].rows, rows)

@@ -61,15 +61,16 @@ class Supply:
     fall_rate: float
     """[Pa/s]; NaN where the gas sets it."""
     volume: float = math.nan
-    """Gas above the liquid at the start [m^3]."""
+    """Gas above the liquid at the start of the profile [m^3]. A fault begins with it whenever it comes: with more gas, later in a
+    firing, the pressure changes more slowly."""
     gas: ullage.PressurantGas | None = None
     bottle: tuple[float, float, float, float] | None = None
     """Pressure [Pa] and temperature [K] of the bottle, Kv [m^3/h] and xT [-] of the regulator's valve wide open."""
 
-    def rate(self, pressure: float, outflow: float, rising: bool) -> float:
-        """Rate of the tank pressure [Pa/s] at a pressure [Pa] while liquid leaves at ``outflow`` [m^3/s].
+    def rate(self, pressure: float, volume: float, outflow: float, rising: bool) -> float:
+        """Rate of the tank pressure [Pa/s] at a pressure [Pa] and gas ``volume`` [m^3], liquid leaving at ``outflow`` [m^3/s].
 
-        The gas is as at the start of the profile: little of it, so that the rate is quick; no heat to the wall, the bottle full.
+        No heat to the wall, the bottle full.
         """
         if self.gas is None or (rising and self.bottle is None):
             return self.rise_rate if rising else -self.fall_rate
@@ -79,7 +80,7 @@ class Supply:
             density = gas_density(before, temperature, self.gas.molar_mass, 1.0)
             inflow = gas_mass_flow(kv, xt, _ANY_SIZE, 0.0, 0.0, self.gas.gamma, before, pressure, density)
             enthalpy = self.gas.cp * temperature
-        return ullage.pressure_rate(pressure, self.volume, self.gas.gamma, inflow, enthalpy, outflow, 0.0)
+        return ullage.pressure_rate(pressure, volume, self.gas.gamma, inflow, enthalpy, outflow, 0.0)
 
 
 @dataclass(frozen=True)
@@ -312,12 +313,14 @@ def _regulator(b: Branch, k: int, rising: bool) -> None:
     par = run.par[k]
     pressure = float(par[ix.TANK] - par[ix.DROOP_SLOPE] * run.st[k, ix.FLOW])
     par[ix.TANK], par[ix.DROOP_SLOPE] = pressure, 0.0
-    times, pressures = [run.tick * run.step], [pressure]
+    times, pressures, volume = [run.tick * run.step], [pressure], supply.volume
     each = max(1, round(PRESSURE_STEP / run.step))
     while run.tick < run.steps:
         run.advance(run.tick + each)
         outflow = max(float(run.st[k, ix.FLOW]), 0.0) / leg.liquid.density
-        pressure += supply.rate(pressure, outflow, rising) * each * run.step
+        volume += 0.5 * outflow * each * run.step
+        pressure += supply.rate(pressure, volume, outflow, rising) * each * run.step
+        volume += 0.5 * outflow * each * run.step
         pressure = min(pressure, supply.ceiling) if rising else max(pressure, supply.floor)
         par[ix.TANK] = pressure
         times.append(run.tick * run.step)

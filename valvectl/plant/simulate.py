@@ -339,6 +339,8 @@ class EngineRun:
     def advance(self, until: int | None = None) -> None:
         """Go on to a step, by default to the end. Raises ``SimulationError`` when the run stops being finite."""
         last = self.steps if until is None else min(until, self.steps)
+        if self.tick >= self.steps:
+            return  # the last sample and record have been made: once is enough
         done = compiled()(
             self.par, self.glob, self._tables, self._losses, self._c_star, self.command, self._periods, self.due,
             self._late, self.st, self.flows, self.ring, self.queue, self.acc, self.rec, self.out, self.outer_rows,
