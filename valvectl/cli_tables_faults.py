@@ -15,11 +15,12 @@ if TYPE_CHECKING:
     from valvectl.studies.fault_result import FaultRow, FaultsResult
 
 _LOOK = {"too late": "bold red", "not detected": "bold red", "not assessed": "yellow"}
+_WORDS = {"within limits without action": "within", "detected in time": "in time"}
 _SHORT = {"chamber pressure": "chamber", "measured O/F": "O/F", "disagreement": "two enc.", "tank pressure": "tank"}
 
 
 def _named(row: FaultRow) -> str:
-    return f"{row.leg or 'both'} {row.fault}"
+    return f"{'ox.' if row.leg == 'oxidizer' else row.leg or 'both'} {row.fault}"
 
 
 def _ms(value: float) -> str:
@@ -44,26 +45,28 @@ def faults(result: FaultsResult, out: Console) -> None:
     for row in result.rows:
         c = row.worst
         known = c.verdict != "not assessed"
-        verdict = "within limits" if c.verdict == "within limits without action" else c.verdict
+        verdict = _WORDS.get(c.verdict, c.verdict)
         rows.append(
             [
                 _named(row),
                 f"{c.time:.2f}",
                 _ms(c.limit_after) if known else "-",
                 _ms(c.seen_after) if known else "-",
-                _seen_by(c.seen_by) if known else "-",
+                _ms(c.sure_after) if known else "-",
+                _seen_by(c.sure_by or c.seen_by) if known else "-",
                 _ms(c.shut_after) if known else "-",
                 Text(verdict, style=_LOOK.get(verdict, "")),
             ]
         )
-    head = ("single fault", "at [s]", "limit", "alarm", "by", "shut", "verdict")
+    head = ("single fault", "at", "limit", "alarm", "sure", "by", "shut", "verdict")
     many = f"worst of {len(result.times)} times" if len(result.times) > 1 else "at one time"
-    title = f"Single faults, {many}; limit passed, alarm, flows stopped [ms after]"
+    title = f"Single faults, {many} [s]; limit, alarm, sure alarm, flows shut: ms after"
     out.print(table(head, rows, left=1, title=title, words=("by", "verdict")))
     out.print(
         Text(
             f"Limits: O/F {result.ratio_high:.3g} (wanted {result.wanted_ratio:.3g}), chamber "
-            f"{result.pressure_limit / 1e5:.3g} bar abs, passed for {1e3 * result.wall_time:.3g} ms or more."
+            f"{result.pressure_limit / 1e5:.3g} bar abs, passed for {1e3 * result.wall_time:.3g} ms or more. "
+            "within: no limit is passed. in time: shut before it counts. sure: in every engine within tolerance."
         )
     )
     out.print()

@@ -35,7 +35,7 @@ def _one(ax: Axes, row: FaultRow, result: FaultsResult, right: float) -> None:
         ax.plot(time, np.clip(ratio, LEAST_SHOWN, MOST_SHOWN), color=colour, linewidth=1.4)
     # alarm, limit passed for too long, flows stopped: one below the other, so that none hides another
     for y, when, what, mark, ink in (
-        (104.0, case.seen_after, "alarm", "o", "#2f6f73"),
+        (104.0, case.sure_after, "sure alarm", "o", "#2f6f73"),
         (86.0, case.limit_after, "limit", "X", LIMIT),
         (68.0, case.shut_after, "shut", "s", INK),
     ):
@@ -87,7 +87,7 @@ def faults_chart(result: FaultsResult, axes: Any = None) -> Figure:
             raise ValueError(f"needs {len(rows)} axes, got {small.size}")
         figure = small[0].figure
     ends = [1e3 * float(r.worst.after[-1]) for r in rows if r.worst.after.size]
-    decisive = [1e3 * t for r in rows for t in (r.worst.limit_after, r.worst.seen_after) if math.isfinite(t)]
+    decisive = [1e3 * t for r in rows for t in (r.worst.limit_after, r.worst.sure_after) if math.isfinite(t)]
     right = min(max([400.0, *(1.25 * t for t in decisive)]), max(ends, default=400.0))
     for ax, row in zip(small, rows, strict=False):
         _one(ax, row, result, right)

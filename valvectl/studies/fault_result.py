@@ -108,11 +108,15 @@ class FaultCase:
     seen_by: str
     """The first reading to raise an alarm; empty: none."""
     seen_after: float
-    """When; infinite: never."""
+    """When; infinite: never. The engine is the design as stated."""
     alarms: dict[str, float]
-    """Every reading that raises an alarm, and when."""
+    """Every reading that raises an alarm, and when, of that engine."""
+    sure_by: str
+    """The first reading to raise an alarm in any engine within tolerance; empty: none."""
+    sure_after: float
+    """When, of an engine that stands off to the other side by as much as fault-free engines do; infinite: never for sure."""
     shut_after: float
-    """When both flows would be stopped after that alarm; infinite: never."""
+    """When both flows would be stopped after that sure alarm; infinite: never."""
     settled: float
     """O/F over the wanted one, less one, at the end of the time watched [-]."""
     said: str = ""
@@ -205,6 +209,8 @@ class FaultsResult(Result):
             "limit after [s]": [c.limit_after for c in cases],
             "seen by": [c.seen_by for c in cases],
             "seen after [s]": [c.seen_after for c in cases],
+            "sure by": [c.sure_by for c in cases],
+            "sure after [s]": [c.sure_after for c in cases],
             "shut after [s]": [c.shut_after for c in cases],
             "why": [c.why for c in cases],
         }

@@ -259,12 +259,16 @@ def thresholds(
 
 
 def alarms(
-    off: dict[str, FloatArray], levels: tuple[Threshold, ...], times: FloatArray, persistence: int
+    off: dict[str, FloatArray], levels: tuple[Threshold, ...], times: FloatArray, persistence: int, sure: bool
 ) -> dict[str, float]:
-    """When each channel raises its alarm [s], at the times of ``times``; channels that do not are left out."""
+    """When each channel raises its alarm [s], at the times of ``times``; channels that do not are left out.
+
+    ``sure``: in an engine that stands off to the other side, within tolerance, and so has farther to go.
+    """
     out = {}
     for level in levels:
-        at = alarm.first_alarm((np.abs(off[level.channel]) > level.threshold).tolist(), persistence)
+        needed = level.threshold + (level.fault_free if sure else 0.0)
+        at = alarm.first_alarm((np.abs(off[level.channel]) > needed).tolist(), persistence)
         if at >= 0:
             out[level.channel] = float(times[at])
     return out

@@ -36,8 +36,9 @@ def notes(design: DesignFile, missing: Sequence[str], engines: int) -> list[str]
             out.append(f"{name} regulator: no ullage stated, so that a failure takes faults.regulator_time by default")
     out += [f"not watched: {text}" for text in missing]
     out.append(
-        f"thresholds held against {engines} engines at random corners of the tolerances, every input at a bound; times of "
-        "alarms are those of the design as stated: an engine that stands off to the other side is seen later"
+        f"thresholds stand {design.faults.watch.margin:.3g} times above what {engines} engines at random corners of the "
+        "tolerances show without a fault; an alarm is sure when an engine that stands off to the other side by as much raises "
+        "it too, and verdicts go by that"
     )
     out.append(
         "noise is normal and independent from look to look; interference and vibration are neither, and trip more often"

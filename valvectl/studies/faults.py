@@ -157,14 +157,16 @@ class _Study:
         except SimulationError as error:
             return _unknown(kind, leg, time, throttle, str(error)), None, None
         found = self._excursions(trace, time)
-        seen = self._alarms(branch, trace, time)
-        first = min(seen, key=lambda n: seen[n], default="")
-        seen_after = seen[first] if first else math.inf
-        shut_after, how = self._shut(branch, trace, kind, leg, time, seen_after)
-        verdict, why = _judged(found, seen_after, shut_after, how)
+        seen, sure = self._alarms(branch, trace, time)
+        first, certain = (min(a, key=lambda n: a[n], default="") for a in (seen, sure))
+        sure_after = sure.get(certain, math.inf)
+        shut_after, how = self._shut(branch, trace, kind, leg, time, sure_after)
+        verdict, why = _judged(found, sure_after, shut_after, how)
+        if verdict == "not detected" and first:
+            why += " in every engine within tolerance"
         case = FaultCase(
             fault=kind, leg=leg, time=time, throttle=throttle, verdict=verdict, why=why, seen_by=first,
-            seen_after=seen_after, alarms=seen, shut_after=shut_after, said=branch.said, **found,
+            seen_after=seen.get(first, math.inf), alarms=seen, sure_by=certain, sure_after=sure_after, shut_after=shut_after, said=branch.said, **found,
         )  # fmt: skip
         return case, branch, trace
 
@@ -214,7 +216,8 @@ class _Study:
             "limit_after": when[first][0],
         }
 
-    def _alarms(self, branch: Branch, trace: Trace, time: float) -> dict[str, float]:
+    def _alarms(self, branch: Branch, trace: Trace, time: float) -> tuple[dict[str, float], dict[str, float]]:
+        """Alarms of the design as stated, and those that are sure within tolerance, after the fault [s]."""
         looks = (self.looks > time + 1e-9) & (self.looks <= trace.time[-1] + 1e-9)
         times = self.looks[looks]
         found = readings(
@@ -222,11 +225,13 @@ class _Study:
         )  # fmt: skip
         off = departures(self.channels, found, {n: v[looks] for n, v in self.expected.items()})
         watch = self.design.faults.watch
-        out = {n: t - time for n, t in alarms(off, self.thresholds, times, watch.persistence).items()}
         timeout = watch.message_timeout
-        if timeout is not None and branch.silent >= timeout:
-            out["messages"] = float(timeout)
-        return out
+        missing = {"messages": float(timeout)} if timeout is not None and branch.silent >= timeout else {}
+        seen, sure = (
+            {n: t - time for n, t in alarms(off, self.thresholds, times, watch.persistence, late).items()} | missing
+            for late in (False, True)
+        )
+        return seen, sure
 
     def _shut(
         self, branch: Branch, trace: Trace, kind: str, leg: LegName | None, time: float, seen_after: float
@@ -309,8 +314,8 @@ class _Study:
         if size[at] <= self.design.requirements.mixture_ratio_steady:
             return None
         pressures = {n: float(np.interp(trace.time[at], *branch.tank[n])) for n in branch.tank}
-        allowed = case.limit_after - case.seen_after - float(self.design.faults.reaction_time)
-        if not math.isfinite(case.seen_after):
+        allowed = case.limit_after - case.sure_after - float(self.design.faults.reaction_time)
+        if not math.isfinite(case.sure_after):
             allowed = math.inf if not math.isfinite(case.limit_after) else 0.0
         ball = {n: float(trace.legs[n].ball[at]) for n in LEGS}
         return other_valve(self.machine, leg, ball[leg], ball[other_leg(leg)], allowed, pressures)
@@ -321,7 +326,7 @@ def _unknown(kind: str, leg: LegName | None, time: float, throttle: float, why: 
     return FaultCase(
         fault=kind, leg=leg, time=time, throttle=throttle, verdict="not assessed", why=why, highest_ratio=nan,
         lowest_ratio=nan, over_limit=nan, peak_pressure=nan, least_pressure=nan, coolant=nan, boiling=nan, limit="",
-        limit_after=nan, seen_by="", seen_after=nan, alarms={}, shut_after=nan, settled=nan,
+        limit_after=nan, seen_by="", seen_after=nan, alarms={}, sure_by="", sure_after=nan, shut_after=nan, settled=nan,
     )  # fmt: skip
 
 
