@@ -59,14 +59,15 @@ def faults(result: FaultsResult, out: Console) -> None:
             ]
         )
     head = ("single fault", "at", "limit", "alarm", "sure", "by", "shut", "verdict")
-    many = f"worst of {len(result.times)} times" if len(result.times) > 1 else "at one time"
-    title = f"Single faults, {many} [s]; limit, alarm, sure alarm, flows shut: ms after"
+    many = f"the worst of {len(result.times)} times" if len(result.times) > 1 else "one time"
+    title = f"Single faults at {many} [s]; the rest in ms after the fault"
     out.print(table(head, rows, left=1, title=title, words=("by", "verdict")))
     out.print(
         Text(
             f"Limits: O/F {result.ratio_high:.3g} (wanted {result.wanted_ratio:.3g}), chamber "
             f"{result.pressure_limit / 1e5:.3g} bar abs, passed for {1e3 * result.wall_time:.3g} ms or more. "
-            "within: no limit is passed. in time: shut before it counts. sure: in every engine within tolerance."
+            "limit, alarm, shut: when it is passed, seen, and both flows stopped. sure: the alarm of an engine that stands off to "
+            "the other side, within tolerance; shut and verdict go by it."
         )
     )
     out.print()
@@ -85,13 +86,17 @@ def faults(result: FaultsResult, out: Console) -> None:
     ]
     columns = ["single fault", "O/F most\n[%]", "O/F least\n[%]", "chamber\n[bar abs]", "fuel\n[%]"]
     columns += ["boiling\nmargin"] if boils else []
-    title = "Excursions over all times: O/F off the wanted, highest chamber, least fuel flow"
+    title = "Excursions over all times: O/F off the wanted, least fuel flow"
     out.print(table([*columns, "passes\na limit"], plain, title=title))
     out.print()
     others = [[_named(r), r.other.words] for r in result.rows if r.other is not None]
     if others:
-        title = "What the other valve would have to do: time of its move, and time there is"
-        out.print(table(("single fault", "change to angle"), others, left=2, title=title))
+        title = "What the other valve would have to do, and how fast"
+        out.print(
+            table(
+                ("single fault", "change to angle, time of the move of the time there is"), others, left=2, title=title
+            )
+        )
         out.print()
     levels = [
         [
@@ -105,9 +110,9 @@ def faults(result: FaultsResult, out: Console) -> None:
         ]
         for t in result.thresholds
     ]
-    head = ("reading", "unit", "noise", "fault-free", "proposed", "stated", "alarms")
-    title = f"Thresholds: {result.persistence} looks {1e3 * result.period:.3g} ms apart; probability of a false alarm in a firing"
-    out.print(table(head, levels, left=1, title=title))
+    columns = ["reading", "unit", "noise", "fault-free", "proposed", "stated", "alarms"]
+    title = f"Thresholds: {result.persistence} looks {1e3 * result.period:.3g} ms apart; false alarms a firing"
+    out.print(table(columns, levels, left=1, title=title))
     out.print(Text(f"False alarms of all readings together: {number(result.false_alarms, 2)} a firing at most."))
     out.print()
     said(result, out)

@@ -165,9 +165,21 @@ class _Study:
         if verdict == "not detected" and first:
             why += " in every engine within tolerance"
         case = FaultCase(
-            fault=kind, leg=leg, time=time, throttle=throttle, verdict=verdict, why=why, seen_by=first,
-            seen_after=seen.get(first, math.inf), alarms=seen, sure_by=certain, sure_after=sure_after, shut_after=shut_after, said=branch.said, **found,
-        )  # fmt: skip
+            fault=kind,
+            leg=leg,
+            time=time,
+            throttle=throttle,
+            verdict=verdict,
+            why=why,
+            seen_by=first,
+            seen_after=seen.get(first, math.inf),
+            alarms=seen,
+            sure_by=certain,
+            sure_after=sure_after,
+            shut_after=shut_after,
+            said=branch.said,
+            **found,
+        )
         return case, branch, trace
 
     def _excursions(self, trace: Trace, time: float) -> dict[str, Any]:
