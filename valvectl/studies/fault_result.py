@@ -37,6 +37,8 @@ class Threshold:
     """True when the design file states it."""
     false_alarms: float
     """Probability of an alarm by noise in one firing [-], the engine standing off by ``fault_free`` all the time."""
+    mean_time: float
+    """Mean time to such an alarm [s] if the firing went on for ever."""
     unit: str
     """deg, bar or %."""
     scale: float

@@ -251,6 +251,7 @@ def thresholds(
                 threshold=value,
                 stated=given is not None,
                 false_alarms=alarm.run_probability(beyond, watch.persistence, looks),
+                mean_time=float(watch.period) * alarm.mean_wait(beyond, watch.persistence),
                 unit=unit,
                 scale=scale,
             )

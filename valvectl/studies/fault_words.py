@@ -30,6 +30,8 @@ def notes(design: DesignFile, missing: Sequence[str], engines: int) -> list[str]
     assumed = [key for key in sizes if f"faults.{key}" not in given]
     if assumed:
         out.append(f"sizes by default, not stated: faults.{', '.join(assumed)}")
+    if design.outer_loops is not None:
+        out.append("the schedule runs open loop: outer loops would counter some faults and hide them from the watch")
     for name in LEGS:
         tank = design.leg(name).tank
         if tank.ullage is None and tank.supply != "blow-down":
