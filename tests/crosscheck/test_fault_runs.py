@@ -265,3 +265,22 @@ def test_every_fault_runs_everywhere(rig: Rig) -> None:
             assert trace.time[-1] == pytest.approx(run.tick * run.step + 0.2, abs=1e-3)
         for key, value in before.items():
             assert np.array_equal(getattr(run, key), value), key
+
+
+@pytest.mark.parametrize("setting", [0, -1])
+def test_valves_shut_within_the_time_that_verdicts_count_on(rig: Rig, setting: int) -> None:
+    """Angle over speed limit, as the study counts it, against simulated closing: the flow is gone by then, not much earlier."""
+    start = rig.a.schedule.points[setting]
+    command, counted = {}, {}
+    for name in LEGS:
+        leg = rig.machine.legs[name]
+        angle, speed = start.legs[name].angle, leg.servo.speed_limit
+        counted[name] = (angle - leg.closed_stop) / speed
+        time = leg.servo.position_period * np.arange(round(0.5 / leg.servo.position_period))
+        command[name] = np.maximum(angle - speed * time, leg.closed_stop)
+    trace = simulate(rig.machine, rig.a.gains, command, start, 0.4)
+    for name in LEGS:
+        gone = trace.legs[name].flow < 0.02 * start.legs[name].flow
+        after = float(trace.time[int(np.argmax(gone))])
+        assert gone.any()
+        assert counted[name] - 0.05 < after <= counted[name]
