@@ -210,6 +210,14 @@ def test_a_boiling_jacket_is_a_limit() -> None:
     assert worst.verdict == "too late"
 
 
+def test_without_engines_within_tolerance_that_is_said() -> None:
+    result = load(DESIGN, ["faults.watched=100 ms", "faults.watch.engines=0"]).single_faults(
+        kinds=["stuck-valve"], at_time=0.5
+    )
+    assert result.engines == 0
+    assert any("would trip in a real engine" in text for text in result.cautions)
+
+
 def test_faults_that_are_not_there(design: Any) -> None:
     a = design.analysis
     with pytest.raises(RangeError, match="no fault is called"):

@@ -43,16 +43,24 @@ def notes(design: DesignFile, missing: Sequence[str], engines: int) -> list[str]
         "it too, and verdicts go by that"
     )
     out.append(
+        "in time means that both flows are stopped before the limit counts; O/F on the way to shut is that of the two valves "
+        "closing together and is not judged here"
+    )
+    out.append(
         "noise is normal and independent from look to look; interference and vibration are neither, and trip more often"
     )
     return out
 
 
 def cautions(
-    design: DesignFile, rows: Sequence[FaultRow], thresholds: Sequence[Threshold], beyond_anyway: bool
+    design: DesignFile, rows: Sequence[FaultRow], thresholds: Sequence[Threshold], beyond_anyway: bool, engines: int
 ) -> list[str]:
     """What a reader must not overlook."""
     out = []
+    if engines == 0:
+        out.append(
+            "no engine within tolerance was run: the proposed thresholds know noise alone and would trip in a real engine"
+        )
     if beyond_anyway:
         out.append(
             "the run without any fault passes the O/F limit for longer than the hardware is said to stand: verdicts of faults "

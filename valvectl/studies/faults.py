@@ -422,5 +422,5 @@ def faults(
         period=float(watch.period),
         engines=study.engines,
         assumptions=tuple(notes(design, study.missing, study.engines)),
-        cautions=tuple(cautions(design, rows, study.thresholds, math.isfinite(own))),
+        cautions=tuple(cautions(design, rows, study.thresholds, math.isfinite(own), study.engines)),
     )
