@@ -81,13 +81,14 @@ def faults(result: FaultsResult, out: Console) -> None:
             f"{100.0 * max(r.coolant, 0.0):.0f}" if math.isfinite(r.coolant) else "-",
             *([number(r.worst.boiling, 3, "-")] if boils else []),
             f"{r.passing} of {r.times}",
+            f"{1e3 * r.abort.unburnt:.0f}" if r.abort is not None else "-",
         ]
         for r in result.rows
     ]
     columns = ["single fault", "O/F most\n[%]", "O/F least\n[%]", "chamber\n[bar abs]", "fuel\n[%]"]
     columns += ["boiling\nmargin"] if boils else []
     title = "Excursions over all times: O/F off the wanted, least fuel flow"
-    out.print(table([*columns, "passes\na limit"], plain, title=title))
+    out.print(table([*columns, "passes\na limit", "ox. alone,\nshut [ms]"], plain, title=title))
     out.print()
     others = [[_named(r), r.other.words] for r in result.rows if r.other is not None]
     if others:

@@ -21,9 +21,10 @@ from valvectl.parts import alarm
 from valvectl.plant.balance import balance
 from valvectl.plant.fault_run import KINDS
 from valvectl.review.figures import faults_chart
+from valvectl.studies.fault_limits import first_passed, limits_of
 from valvectl.studies.fault_other import other_valve
 from valvectl.studies.fault_result import FaultsResult
-from valvectl.studies.faults import _judged, faults, first_passed, limits_of, times_of
+from valvectl.studies.faults import _judged, faults, times_of
 
 DESIGN = Path(__file__).parents[2] / "designs" / "hover-rig.toml"
 QUICK = ["faults.watched=400 ms", "faults.watch.engines=2"]
@@ -131,6 +132,17 @@ def test_every_fault_has_a_row_and_a_verdict(some: FaultsResult) -> None:
     assert any("no hazard analysis" in text for text in some.cautions)
     for case in some.cases:
         assert case.sure_after >= case.seen_after  # it has farther to go
+
+
+def test_a_shut_engine_is_simulated(some: FaultsResult) -> None:
+    """Flows are gone by the time that the verdict counts on, servo's lag against the flow's end at a small opening."""
+    shut = [r for r in some.rows if r.abort is not None and math.isfinite(r.abort.gone_after)]
+    assert len(shut) > 10
+    for r in shut:
+        assert r.abort is not None
+        assert r.abort.told_after == pytest.approx(r.worst.sure_after + 0.02)
+        assert r.abort.gone_after <= r.worst.shut_after + 0.03
+    assert row(some, "stuck-valve", "fuel").abort is None
 
 
 def test_fault_free_engines_do_not_trip(some: FaultsResult) -> None:

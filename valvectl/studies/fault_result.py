@@ -76,6 +76,23 @@ class OtherValve:
 
 
 @dataclass(frozen=True)
+class Abort:
+    """The worst case with both throttle valves told to shut after the alarm that is sure, simulated. Times from the fault [s]."""
+
+    told_after: float
+    """When the valves are told."""
+    highest_ratio: float
+    """Largest O/F over the wanted one, less one, from then on while a flame is there [-]; infinite when fuel ends before oxidizer
+    does; NaN when no flame is left by then."""
+    beyond: float
+    """Longest unbroken time above the O/F limit from then on, oxidizer without fuel included."""
+    unburnt: float
+    """Time for which oxidizer flows without fuel."""
+    gone_after: float
+    """When both flows have come to nothing; infinite: not within the time watched."""
+
+
+@dataclass(frozen=True)
 class FaultCase:
     """One fault at one time of the profile. Times count from the fault, in seconds."""
 
@@ -160,6 +177,8 @@ class FaultRow:
     coolant: float
     other: OtherValve | None
     """None where no other valve could help: both legs, or O/F stays near the wanted one."""
+    abort: Abort | None
+    """None where no throttle valve shuts the engine: no sure alarm, a valve that can not, or shut-off valves of their own."""
 
 
 @dataclass(frozen=True)

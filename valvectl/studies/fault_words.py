@@ -43,8 +43,9 @@ def notes(design: DesignFile, missing: Sequence[str], engines: int) -> list[str]
         "it too, and verdicts go by that"
     )
     out.append(
-        "in time means that both flows are stopped before the limit counts; O/F on the way to shut is that of the two valves "
-        "closing together and is not judged here"
+        "in time means that both flows are stopped before the limit counts; what comes on the way "
+        "to shut is simulated for both throttle valves closing at their speed limits at once, shown as the time of oxidizer without "
+        "fuel, and not judged: the order of closing is a choice of the design"
     )
     out.append(
         "noise is normal and independent from look to look; interference and vibration are neither, and trip more often"
@@ -79,6 +80,13 @@ def cautions(
         out.append(
             "a throttle valve that does not move leaves propellant flowing: a separate normally closed shut-off valve in each "
             "leg, reached by the emergency stop, is common practice"
+        )
+    lean = [r for r in rows if r.abort is not None and r.abort.unburnt > 0.0]
+    if lean:
+        longest = max(r.abort.unburnt for r in lean if r.abort is not None)
+        out.append(
+            f"shut after an alarm, oxidizer flows without fuel for up to {1e3 * longest:.0f} ms: oxygen on hot metal. The usual "
+            "order is oxidizer first (common practice)"
         )
     if any(r.worst.verdict == "not assessed" for r in rows):
         out.append("a run of some faults stopped being finite: these are not assessed, and that is no pass")

@@ -12,11 +12,9 @@ import math
 import os
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from valvectl.design.design_file import DesignFile
 from valvectl.design.schema import LEGS, LegName
@@ -28,51 +26,19 @@ from valvectl.plant.fault_run import CAN_NOT_SHUT, KINDS, Branch, fault_numbers,
 from valvectl.plant.machine import Machine
 from valvectl.plant.schedule import Schedule, commands, throttle_at
 from valvectl.plant.simulate import EngineRun, Trace
+from valvectl.studies.fault_abort import aborted
+from valvectl.studies.fault_limits import LEAST_FLOW, BoolArray, first_passed, limits_of
 from valvectl.studies.fault_other import other_leg, other_valve
-from valvectl.studies.fault_result import FaultCase, FaultRow, FaultsResult, OtherValve, Threshold, Verdict
+from valvectl.studies.fault_result import Abort, FaultCase, FaultRow, FaultsResult, OtherValve, Threshold, Verdict
 from valvectl.studies.fault_watch import Channel, alarms, channels, corner_levels, departures, readings, thresholds
 from valvectl.studies.fault_words import cautions, notes
 from valvectl.studies.throttle import schedule_point
 
 Progress = Callable[[str, int, int], None]
-BoolArray = NDArray[np.bool_]
 
-PRESSURE_SHARE = 1.2
-"""Chamber pressure allowed over the design's where none is stated (common practice, no source)."""
-LEAST_FLOW = 0.02
-"""Share of a leg's full flow below which no flame is taken to hold [-] (common practice, no source)."""
 MOST_THREADS = 8
 MOST_TIMES = 60
 """Times of a profile looked at, at most."""
-
-
-@dataclass(frozen=True)
-class Limits:
-    """What must not be passed for long."""
-
-    high: float
-    """O/F [-]"""
-    low: float
-    """O/F [-]; NaN: not judged."""
-    pressure: float
-    """Chamber pressure [Pa]."""
-    wall_time: float
-    """[s]"""
-
-
-def limits_of(design: DesignFile) -> Limits:
-    """Limits that a design states, or those that follow from its requirements."""
-    f, wanted = design.faults, float(design.engine.mixture_ratio)
-    high = f.mixture_ratio_high
-    if high is None:
-        high = wanted * (1.0 + design.requirements.mixture_ratio_transient)
-    low, pressure = f.mixture_ratio_low, f.chamber_pressure_limit
-    return Limits(
-        high=float(high),
-        low=math.nan if low is None else float(low),
-        pressure=float(PRESSURE_SHARE * design.engine.chamber_pressure if pressure is None else pressure),
-        wall_time=float(f.wall_time),
-    )
 
 
 def times_of(profile: Sequence[tuple[float, float]]) -> tuple[float, ...]:
@@ -87,21 +53,6 @@ def times_of(profile: Sequence[tuple[float, float]]) -> tuple[float, ...]:
         picks = np.unique(np.linspace(0, len(chosen) - 1, MOST_TIMES).astype(int))
         chosen = [chosen[int(j)] for j in picks]
     return tuple(chosen)
-
-
-def first_passed(time: FloatArray, beyond: BoolArray, stands: float) -> tuple[float, float]:
-    """When something has been beyond its limit for ``stands`` [s] without a break, and the longest such stretch [s].
-
-    ``time`` [s] and ``beyond`` (true or false) of shape (n,); infinite when it never is.
-    """
-    if not bool(np.any(beyond)):
-        return math.inf, 0.0
-    edges = np.diff(np.concatenate([[0], beyond.astype(int), [0]]))
-    starts, ends = np.nonzero(edges > 0)[0], np.nonzero(edges < 0)[0] - 1
-    lengths = time[ends] - time[starts]
-    long = np.nonzero(lengths >= stands)[0]
-    when = float(time[starts[long[0]]]) + stands if long.size else math.inf
-    return when, float(np.max(lengths))
 
 
 class _Study:
@@ -260,6 +211,8 @@ class _Study:
             return math.inf, f"the {which} can not shut, and no shut-off valve is stated"
         if kind in ("brown-out", "controller-reset"):
             told = max(told, branch.silent)  # nothing moves before the controllers are back
+        if kind == "late-command":
+            told += self.numbers.command_delay  # the command to shut comes late as well
         slowest = 0.0
         for name in LEGS:
             part = self.machine.legs[name]
@@ -286,9 +239,11 @@ class _Study:
         assert worst is not None
         case, branch, trace = worst
         other: OtherValve | None = None
+        abort: Abort | None = None
         if branch is not None and trace is not None:
             case = self._drawn(case, trace)
             other = self._other(case, branch, trace)
+            abort = self._abort(case)
         valid = [c for c in cases if c.verdict != "not assessed"]
         row = FaultRow(
             fault=kind,
@@ -301,8 +256,22 @@ class _Study:
             peak_pressure=max((c.peak_pressure for c in valid), default=math.nan),
             coolant=min((c.coolant for c in valid), default=math.nan),
             other=other,
+            abort=abort,
         )
         return row, cases
+
+    def _abort(self, case: FaultCase) -> Abort | None:
+        """The worst case once more, with both throttle valves told to shut after the sure alarm."""
+        f = self.design.faults
+        if f.shut_off_time is not None or not math.isfinite(case.shut_after):
+            return None
+        told = case.sure_after + float(f.reaction_time)
+        try:
+            return aborted(
+                self.starts[case.time], case.fault, case.leg, self.numbers, self.watched_time, told, self.limits
+            )
+        except SimulationError:
+            return None
 
     def _drawn(self, case: FaultCase, trace: Trace) -> FaultCase:
         with np.errstate(divide="ignore", invalid="ignore"):
