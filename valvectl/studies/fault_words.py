@@ -43,9 +43,9 @@ def notes(design: DesignFile, missing: Sequence[str], engines: int) -> list[str]
         "it too, and verdicts go by that"
     )
     out.append(
-        "in time means that both flows are stopped before the limit counts; what comes on the way "
-        "to shut is simulated for both throttle valves closing at their speed limits at once, shown as the time of oxidizer without "
-        "fuel, and not judged: the order of closing is a choice of the design"
+        "in time means that both flows are stopped before the limit counts; what comes on the way to shut is simulated for both "
+        "throttle valves closing at their speed limits at once, shown as the time of oxidizer without fuel, and not judged: the "
+        "order of closing is a choice of the design"
     )
     out.append(
         "noise is normal and independent from look to look; interference and vibration are neither, and trip more often"
