@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from valvectl.studies.catalogue import CatalogueResult, Filters
     from valvectl.studies.disperse import DisperseResult
     from valvectl.studies.disturbance_result import DisturbanceResult
+    from valvectl.studies.drivers import DriversResult
     from valvectl.studies.equations import ControllerEquations
     from valvectl.studies.fault_result import FaultsResult
     from valvectl.studies.fill import FillResult
@@ -205,6 +206,12 @@ class Design(DesignFile):
         from valvectl.studies.worst import worst
 
         return worst(self, progress)
+
+    def drivers(self, base: int = 64, **options: Any) -> DriversResult:
+        """Which inputs the scatter comes from; options as ``studies.drivers.drivers`` has them."""
+        from valvectl.studies.drivers import drivers
+
+        return drivers(self, base, **options)
 
     def disperse(self, runs: int = 100, **options: Any) -> DisperseResult:
         """Engines drawn from the tolerances; options as ``studies.disperse.disperse`` has them."""

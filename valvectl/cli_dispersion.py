@@ -34,6 +34,7 @@ def register(app: typer.Typer) -> None:
     app.command(short_help="Who contributes to the O/F error.")(budget)
     app.command(short_help="The worst engine within tolerance.")(worst)
     app.command(short_help="Probabilities over the tolerances.")(disperse)
+    app.command(short_help="Which inputs the scatter comes from.")(drivers)
 
 
 @guarded
@@ -178,6 +179,37 @@ def disperse(
     from valvectl.review.figures import disperse_chart
 
     deliver("disperse", {"": result}, None, as_json, csv, figure, disperse_chart)
+
+
+@guarded
+def drivers(
+    design: DesignPath,
+    sets: SetOption = None,
+    base: Annotated[
+        int, typer.Option("--points", metavar="N", help="Points of each of two samples, 16 to 4096.")
+    ] = 64,
+    seed: Annotated[int, typer.Option("--seed", metavar="N", help="Seed of the samples.")] = 1,
+    steady: Annotated[bool, typer.Option("--steady", help="Only the steady balance; no profile is simulated.")] = False,
+    as_json: JsonOption = False,
+    csv: CsvOption = None,
+    figure: FigureOption = None,
+) -> None:
+    """Which toleranced inputs the scatter of each requirement comes from: Sobol' indices [%], first order and total.
+
+    First order: the share of the variance that would go if the input were known exactly. Total: the share that would stay if it
+    alone were not. N points take N times (inputs + 2) engines, each with the throttle profile simulated; bounds by bootstrap.
+
+    \b
+    Example:
+      valvectl drivers hover-rig.toml --points 128 --figure drivers.svg
+    """
+    figure_name(figure)
+    loaded = load_design(design, sets, simulates=not steady)
+    with progress_bar() as progress:
+        result = loaded.drivers(base, seed=seed, simulate=not steady, progress=progress)
+    from valvectl.review.figures import drivers_chart
+
+    deliver("drivers", {"": result}, None, as_json, csv, figure, drivers_chart)
 
 
 def replayed(loaded: Any, folder: Path, run: int) -> Any:

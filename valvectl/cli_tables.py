@@ -109,6 +109,7 @@ def show(study: str, result: Any) -> None:
         "budget": cli_tables_dispersion.budget,
         "worst": cli_tables_dispersion.worst,
         "disperse": cli_tables_dispersion.disperse,
+        "drivers": cli_tables_dispersion.drivers,
         "faults": cli_tables_faults.faults,
     }
     shows[study](result, console())

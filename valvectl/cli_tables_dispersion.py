@@ -15,6 +15,7 @@ from valvectl.review.wording import number, signed
 if TYPE_CHECKING:
     from valvectl.studies.budget import BudgetResult
     from valvectl.studies.disperse import DisperseResult
+    from valvectl.studies.drivers import DriversResult
     from valvectl.studies.worst import WorstResult
 
 FAILING_SHOWN, INPUTS_SHOWN, CONTRIBUTORS_SHOWN, FEW = 8, 5, 20, 5
@@ -37,6 +38,29 @@ def short(key: str) -> str:
 
 def percent(throttle: Sequence[float]) -> list[str]:
     return [f"{100.0 * x:.0f} %" for x in throttle]
+
+
+def drivers(result: DriversResult, out: Console) -> None:
+    """Print a result of ``drivers``."""
+    what = "throttle profile simulated" if result.simulated else "steady balance"
+    out.print(f"{result.runs} engines ({result.base} points, seed {result.seed}); {what}")
+    for one in result.driven:
+        rows = [
+            [
+                short(i.factor),
+                f"{100.0 * i.first:.0f}",
+                f"{100.0 * i.first_bounds[0]:.0f} to {100.0 * i.first_bounds[1]:.0f}",
+                f"{100.0 * i.total:.0f}",
+                f"{100.0 * i.total_bounds[0]:.0f} to {100.0 * i.total_bounds[1]:.0f}",
+            ]
+            for i in one.indices[:INPUTS_SHOWN]
+        ]
+        unit = f" {one.unit}" if one.unit else ""
+        sort = ", signed error" if one.signed else ""
+        title = f"{one.name}{sort}: deviation {number(one.deviation, 3)}{unit}; shares of the variance [%]"
+        out.print()
+        out.print(table(["input", "alone", "95 %", "total", "95 %"], rows, title=title))
+    said(result, out)
 
 
 def disperse(result: DisperseResult, out: Console) -> None:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from valvectl.review.figure_style import svg_text
 from valvectl.review.figures_catalogue import catalogue_chart
-from valvectl.review.figures_dispersion import budget_chart, disperse_chart, worst_chart
+from valvectl.review.figures_dispersion import budget_chart, disperse_chart, drivers_chart, worst_chart
 from valvectl.review.figures_disturbance import disturbance_chart
 from valvectl.review.figures_engine import ladder_chart, spread_chart, throttle_chart
 from valvectl.review.figures_faults import faults_chart
@@ -38,6 +38,7 @@ __all__ = [
     "closing_chart",
     "disperse_chart",
     "disturbance_chart",
+    "drivers_chart",
     "faults_chart",
     "fill_chart",
     "gear_stage_chart",

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 
     from valvectl.studies.budget import BudgetResult
     from valvectl.studies.disperse import DisperseResult, Odds
+    from valvectl.studies.drivers import DriversResult
     from valvectl.studies.worst import WorstResult
 
 WIDTHS = (7.2, 8.6)
@@ -198,6 +199,32 @@ def _halving(ax: Axes, result: BudgetResult, shown: Any) -> None:
     ax.grid(False, axis="y")
     ax.set_xlabel("less deviation of O/F [% of it]")
     ax.set_title(f"What halving each alone would buy, at {100.0 * float(result.throttle[j]):.0f} % throttle")
+
+
+@styled
+def drivers_chart(result: DriversResult, axes: Any = None) -> Figure:
+    """Shares of the variance of the O/F errors and of the valves' mismatch, alone and in total, with bootstrap bounds."""
+    wanted = ("mixture_ratio_transient", "mixture_ratio_steady", "thrust_error", "tracking_mismatch")
+    driven = [d for name in wanted for d in result.driven if d.name == name][:3] or list(result.driven[:1])
+    figure, rows = given_or_new(axes, len(driven), 7.2, 0.8 + 2.6 * len(driven))
+    for ax, one in zip(rows, driven, strict=True):
+        shown = one.indices[:8]
+        place = np.arange(len(shown))[::-1].astype(float)
+        for shift, colour, label, values, bounds in (
+            (0.19, NEUTRAL[0], "alone", [i.first for i in shown], [i.first_bounds for i in shown]),
+            (-0.19, NEUTRAL[1], "with others (total)", [i.total for i in shown], [i.total_bounds for i in shown]),
+        ):
+            ax.barh(place + shift, [100.0 * v for v in values], height=0.36, color=colour, label=label)
+            for y, (low, high) in zip(place + shift, bounds, strict=True):
+                ax.plot([100.0 * low, 100.0 * high], [y, y], color=QUIET, linewidth=1.0)
+        ax.axvline(0.0, color=QUIET, linewidth=0.8)
+        ax.set_yticks(place, [_short(i.factor) for i in shown])
+        ax.grid(False, axis="y")
+        ax.set_xlabel("share of the variance [%]; line: 95 % of resamples")
+        sort = ", signed error where it scatters most" if one.signed else ""
+        ax.set_title(f"{one.name.replace('_', ' ')}{sort}: one deviation {one.deviation:.3g} {one.unit}")
+    rows[0].legend(loc="lower right")
+    return figure
 
 
 @styled

@@ -155,12 +155,22 @@ def uniforms(dimensions: int, sampling: str, seed: int, first: int, count: int, 
 
 def units(table: tuple[Variable, ...], sampling: str, seed: int, first: int, count: int, total: int) -> FloatArray:
     """Draws in shares of each variable's bound, shape (count, d); between -1 and 1 but for normal ones."""
+    even = uniforms(len(factors(table)), sampling, seed, first, count, total)
+    return from_even(table, even)
+
+
+def factors(table: tuple[Variable, ...]) -> list[str]:
+    """What is drawn independently: each input's own part by its key, then what the members of each group have in common."""
+    return [v.key for v in table] + [f"group {name}" for name in _groups(table)]
+
+
+def from_even(table: tuple[Variable, ...], even: FloatArray) -> FloatArray:
+    """Shares of each variable's bound, shape (n, d), from even draws in 0..1 of ``factors``, shape (n, factors)."""
     from scipy.stats import norm, triang
 
     groups = _groups(table)
-    even = uniforms(len(table) + len(groups), sampling, seed, first, count, total)
     z = norm.ppf(np.clip(even, 1e-15, 1.0 - 1e-15))
-    out = np.empty((count, len(table)))
+    out = np.empty((len(even), len(table)))
     for j, v in enumerate(table):
         own = z[:, j]
         if v.scatter.group:
