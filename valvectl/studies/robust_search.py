@@ -27,8 +27,8 @@ from valvectl.parts.paired import mcnemar_exact
 
 QUANTILE = 0.05
 """Quantile of the worst margin that breaks ties [-]."""
-MOVES = 1e-6
-"""A margin that differs by less than this between the first choices is not moved by what is free [-]."""
+MOVES = 0.01
+"""A margin that differs by less than this between the first choices counts as not moved by what is free [-]."""
 CAP = 1e3
 LUCK = 0.1
 """A choice is dropped after its first draws when it is behind the last of the crowd and luck alone explains that with less [-]."""
