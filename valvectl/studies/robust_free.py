@@ -19,7 +19,7 @@ from pydantic_core import PydanticCustomError
 
 from valvectl.design.design_file import DesignFile
 from valvectl.design.keys import Spec, find, no_such_key, split
-from valvectl.design.quantities import parse, visible
+from valvectl.design.quantities import parse, show, visible
 from valvectl.design.schema import LEGS, LegName
 from valvectl.errors import DesignError, Fault, RangeError
 from valvectl.parts.controller import CascadeGains
@@ -42,7 +42,7 @@ _SHORT: dict[str, tuple[str, str]] = {
     "speed_bandwidth": ("Hz", "gain of the speed loop times acceleration per current, over 2 pi"),
     "speed_limit": ("deg/s", "limit of the command's speed"),
     "current_limit": ("A", "limit of the motor current"),
-    "shape": ("", "shape of the command: the designs' own words"),
+    "shape": ("", "shape of the command"),
     "acceleration_limit": ("deg/s^2", "limit of the shaped command's acceleration"),
     "jerk_limit": ("deg/s^3", "limit of the S-curve's and the minimum-jerk move's jerk"),
 }
@@ -114,7 +114,7 @@ class Free:
         """The value as the design file would write it."""
         if self.words:
             return self.words[int(value)]
-        return f"{value:.6g} {self.unit}".strip()
+        return f"{_clean(value):.10g} {self.unit}".strip()
 
 
 class Knobs:
@@ -191,7 +191,7 @@ class Knobs:
                         "word")  # fmt: skip
         values = [self.now(short, n) for n in legs]
         given = [v for v in values if math.isfinite(v)]
-        present = math.exp(sum(math.log(v) for v in given) / len(given)) if given else math.nan
+        present = _clean(math.exp(sum(math.log(v) for v in given) / len(given))) if given else math.nan
         low, high = self._bounds(short, legs, present)
         if bounds:
             low, high = self._two(name, bounds, unit, None)
@@ -224,7 +224,7 @@ class Knobs:
             given = controller.command_acceleration_limit
         else:
             given = controller.command_jerk_limit
-        return math.nan if given is None else float(given) * _PER_SI.get(_SHORT[short][0], 1.0)
+        return math.nan if given is None else _clean(float(given) * _PER_SI.get(_SHORT[short][0], 1.0))
 
     def _dotted(self, name: str, bounds: str) -> Free:
         both = name.startswith("legs.both.")
@@ -245,7 +245,8 @@ class Knobs:
         legs: tuple[LegName, ...] = LEGS if both else ()
         factor, unit = _shown(spec)
         scale: Literal["linear", "log", "count", "word"] = "count" if kind is None else "log" if low > 0.0 else "linear"
-        return Free(name, legs, low * factor, high * factor, present * factor, unit, "", (), scale)
+        low, high, present = (_clean(x * factor) for x in (low, high, present))
+        return Free(name, legs, low, high, present, unit, "", (), scale)
 
     def _two(self, name: str, bounds: str, unit: str, spec: Spec | None) -> tuple[float, float]:
         """Both bounds, in ``unit``; of a key of the file in SI."""
@@ -331,7 +332,7 @@ class Knobs:
         for short in ("speed_limit", "current_limit", "acceleration_limit", "jerk_limit"):
             takes = {"acceleration_limit": SHAPES[1:], "jerk_limit": SHAPES[2:]}.get(short, SHAPES)
             if short in mine and shape in takes:
-                out[f"{at}.{_DIRECT[short]}"] = f"{mine[short]:.{DIGITS}g} {_SHORT[short][0]}"
+                out[f"{at}.{_DIRECT[short]}"] = f"{_clean(mine[short]):.10g} {_SHORT[short][0]}"
         if "position_bandwidth" in mine or "speed_bandwidth" in mine:
             out.update(self._gains(name, mine, out))
 
@@ -367,6 +368,11 @@ def _is_number(text: str) -> bool:
     return True
 
 
+def _clean(value: float) -> float:
+    """Without the rounding that a change of unit leaves."""
+    return float(f"{value:.12g}")
+
+
 def _rounded(value: float) -> float:
     return float(f"{value:.3g}")
 
@@ -376,8 +382,7 @@ def _shown(spec: Spec) -> tuple[float, str]:
     kind = spec.kind
     if kind is None or not kind.shown:
         return 1.0, ""
-    text = spec.text(1.0)
-    number, _, unit = text.partition(" ")
+    number, _, unit = show(1.0, kind, 15).partition(" ")
     return (1.0, "K") if unit == "K" else (float(number), unit)
 
 
