@@ -20,6 +20,7 @@ from valvectl import (
     cli_explain,
     cli_outer,
     cli_power,
+    cli_robust,
     cli_servo,
     cli_timing,
     cli_valves,
@@ -289,6 +290,7 @@ cli_timing.register(app)
 cli_servo.register(app)
 cli_explain.register(app)
 cli_dispersion.register(app)
+cli_robust.register(app)
 
 
 @app.command(short_help="Does the feed system chug.")

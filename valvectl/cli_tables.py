@@ -21,6 +21,7 @@ from valvectl import (
     cli_tables_power,
     cli_tables_ratio,
     cli_tables_response,
+    cli_tables_robust,
     cli_tables_servo,
     cli_tables_tank,
     cli_tables_timing,
@@ -108,5 +109,6 @@ def show(study: str, result: Any) -> None:
         "budget": cli_tables_dispersion.budget,
         "worst": cli_tables_dispersion.worst,
         "disperse": cli_tables_dispersion.disperse,
+        "robust": cli_tables_robust.robust,
     }
     shows[study](result, console())

@@ -42,7 +42,9 @@ class TwoSides:
                 run = first + j if self.common else self.calls * 1000 + j
                 z[j] = np.random.Generator(np.random.Philox(key=self.seed, counter=[0, 0, 0, run])).normal(size=3)
             more = 0.1 * w
-            out.append(np.stack([1.0 - v - NARROW * z[:, 0] + more, v - WIDE * z[:, 1] + more, 1.2816 - z[:, 2]], axis=1))
+            out.append(
+                np.stack([1.0 - v - NARROW * z[:, 0] + more, v - WIDE * z[:, 1] + more, 1.2816 - z[:, 2]], axis=1)
+            )
         return out
 
 
@@ -52,7 +54,9 @@ def chance(v, w=0.6):
 
 @pytest.fixture(scope="module")
 def solved():
-    search = Search(TwoSides(), np.array([0.3, 0.2]), Effort(trials=160, first=64, search=256, race=1024, final=4096), seed=2)
+    search = Search(
+        TwoSides(), np.array([0.3, 0.2]), Effort(trials=160, first=64, search=256, race=1024, final=4096), seed=2
+    )
     nominal = search.nominal_optimum()
     return search, nominal, search.robust_optimum(nominal)
 
@@ -132,7 +136,11 @@ def test_a_value_that_is_missing_counts_as_missed():
 
 
 def test_moved_by_sees_infinities():
-    assert moved_by([np.array([1.0, math.inf, -math.inf]), np.array([1.0, math.inf, 0.5])]).tolist() == [False, False, True]
+    assert moved_by([np.array([1.0, math.inf, -math.inf]), np.array([1.0, math.inf, 0.5])]).tolist() == [
+        False,
+        False,
+        True,
+    ]
 
 
 def test_no_choice_that_keeps_the_constraints():

@@ -1,13 +1,14 @@
 """Write a changed copy of a design file; comments and layout stay.
 
-Each value is put where it stands, a list item too. Where a leg takes a table over from another (``same_as``) and would get a value
-of its own, the key is put beside ``same_as``. At the end the copy is read again and must be the design that was meant, value for
-value; else nothing is left behind.
+Each value is put where it stands, a list item too. Where a leg takes a table over from another (``same_as``) and would get a
+value of its own, the key is put beside ``same_as``. At the end the copy is read again and must be the design that was meant,
+value for value; else nothing is left behind.
 """
 
 from __future__ import annotations
 
 import copy
+import os
 import tempfile
 from collections.abc import Mapping
 from pathlib import Path
@@ -42,7 +43,9 @@ def write_values(design: DesignFile, changes: Mapping[str, Any], to: Path) -> No
     if to.parent.resolve() != source.parent.resolve() and "part" in source.read_text(encoding="utf-8"):
         used = {i.file for i in design.inputs.values() if i.file and Path(i.file).resolve() != source.resolve()}
         if used:
-            raise DesignError(Fault("part files are named relative to the design: write the copy beside it", file=str(to)))
+            raise DesignError(
+                Fault("part files are named relative to the design: write the copy beside it", file=str(to))
+            )
     try:
         document = tomlkit.parse(source.read_text(encoding="utf-8"))
     except (OSError, UnicodeDecodeError, TOMLKitError) as error:
@@ -67,15 +70,13 @@ def write_values(design: DesignFile, changes: Mapping[str, Any], to: Path) -> No
 def _differences(text: str, to: Path, wanted: DesignFile, changes: Mapping[str, Any]) -> list[str]:
     """Keys in which the text, read as a design beside ``to``, is not the design wanted."""
     try:
-        handle = tempfile.NamedTemporaryFile(
-            "w", encoding="utf-8", dir=to.parent, prefix=".valvectl-", suffix=".toml", delete=False
-        )
+        handle, name = tempfile.mkstemp(dir=to.parent, prefix=".valvectl-", suffix=".toml")
     except OSError as error:
         raise DesignError(Fault(f"can not be written: {error.strerror or error}", file=str(to))) from None
-    place = Path(handle.name)
+    place = Path(name)
     try:
-        with handle:
-            handle.write(text)
+        with os.fdopen(handle, "w", encoding="utf-8", newline="") as out:
+            out.write(text)
         found = read_design(place)
     except DesignError:
         return list(changes)  # not whole yet: some values go together

@@ -24,7 +24,7 @@ def mcnemar_exact(only_first: int, only_second: int) -> float:
 
 
 def mcnemar_square(only_first: int, only_second: int) -> float:
-    """McNemar's statistic without correction [-], chi-squared with one degree of freedom for many unlike pairs. Source: as above."""
+    """McNemar's statistic [-], chi-squared with one degree of freedom for many unlike pairs, no correction. Source: as above."""
     unlike = only_first + only_second
     return (only_first - only_second) ** 2 / unlike if unlike else 0.0
 

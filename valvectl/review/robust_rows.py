@@ -30,5 +30,7 @@ def ordinary_rows(analysis: Analysis, servo_only: bool) -> dict[str, float]:
             continue
         for row in rows:
             name = row.id if row.leg is None else f"{row.id} {row.leg}"
-            out[f"{name} strokes" if row.id in STROKES_TOO else name] = -float("inf") if row.margin is None else row.margin
+            out[f"{name} strokes" if row.id in STROKES_TOO else name] = (
+                -float("inf") if row.margin is None else row.margin
+            )
     return out

@@ -88,7 +88,7 @@ def robust(
         cut: tuple[Slice, ...] = ()
         if slices:
             cut = _slices(bench, best, search.drawn_moving, min(SLICE_RUNS, runs), seed + FRESH, progress)
-    good = [(rows >= 0.0).all(axis=1) for rows in fresh]
+    good = [np.asarray((rows >= 0.0).all(axis=1)) for rows in fresh]
     compared = tuple(_compared(labels[k], labels[2], good[k], good[2]) for k in (1, 0))
     names = tuple(q.name for q in bench.bench.quantities)
     still = ~search.drawn_moving
@@ -124,9 +124,7 @@ def _words_fit(knobs: Knobs) -> None:
             knobs.design.with_values(knobs.changes([*start[:j], float(index), *start[j + 1 :]]))
 
 
-def _choice(
-    label: str, key: Changes, rows: FloatArray, bench: Engines, nominal_moving: Bools, moving: Bools
-) -> Choice:
+def _choice(label: str, key: Changes, rows: FloatArray, bench: Engines, nominal_moving: Bools, moving: Bools) -> Choice:
     ordinary = bench.rows([key])[0]
     found = bench.judged(ordinary)
     margins = np.where(nominal_moving, found.margins, np.inf) if nominal_moving.any() else found.margins
@@ -191,9 +189,7 @@ def _free(knobs: Knobs, base: Analysis, nominal: FloatArray, best: FloatArray) -
         idle = ", ".join(sorted({shape[n] for n in f.legs if shape[n] in unused})) if unused else ""
         if idle and any(shape[n] not in unused for n in f.legs):
             idle = ""
-        out.append(
-            FreeQuantity(f.name, f.unit, f.words, f.low, f.high, present, at_nominal[j], at_best[j], idle)
-        )
+        out.append(FreeQuantity(f.name, f.unit, f.words, f.low, f.high, present, at_nominal[j], at_best[j], idle))
     return tuple(out)
 
 

@@ -98,7 +98,9 @@ class Bench:
             return None
         analysis = Analysis(design)
         if self.task.servo_only:
-            analysis.__dict__["spread"] = self.base.spread  # a cached property: what moves no feed keeps the feed's spread
+            analysis.__dict__["spread"] = (
+                self.base.spread
+            )  # a cached property: what moves no feed keeps the feed's spread
         try:
             with memory_only():
                 out = one_thread(self.task.judge)(analysis, self.task.servo_only)
@@ -171,7 +173,9 @@ class Engines:
         self.bench = Bench(task)
         present = self.bench.rows(())
         if present is None:
-            raise ValvectlError("the design as it is can not be judged: its simulation does not end; valvectl check says why")
+            raise ValvectlError(
+                "the design as it is can not be judged: its simulation does not end; valvectl check says why"
+            )
         self.present = present
         self.names = tuple(n for n in present if not n.startswith("corner"))
         """Of the margins without dispersions."""
@@ -212,9 +216,7 @@ class Engines:
         """Margins in the order of ``names``, and what the constraints lack."""
         if rows is None:
             return Ordinary(np.full(len(self.names), -math.inf), math.inf)
-        return Ordinary(
-            np.array([rows.get(n, -math.inf) for n in self.names]), sum(x for _, x in self.lacking(rows))
-        )
+        return Ordinary(np.array([rows.get(n, -math.inf) for n in self.names]), sum(x for _, x in self.lacking(rows)))
 
     def lacking(self, rows: dict[str, float]) -> list[tuple[str, float]]:
         """Constraints that a choice does not keep, and by how much [-]. What the present design misses already counts when it

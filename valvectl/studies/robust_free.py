@@ -21,7 +21,7 @@ from valvectl.design.design_file import DesignFile
 from valvectl.design.keys import Spec, find, no_such_key, split
 from valvectl.design.quantities import parse, show, visible
 from valvectl.design.schema import LEGS, LegName
-from valvectl.errors import DesignError, Fault, RangeError
+from valvectl.errors import DesignError, Fault
 from valvectl.parts.controller import CascadeGains
 from valvectl.parts.lookup import FloatArray
 from valvectl.plant.machine import Machine
@@ -46,7 +46,12 @@ _SHORT: dict[str, tuple[str, str]] = {
     "acceleration_limit": ("deg/s^2", "limit of the shaped command's acceleration"),
     "jerk_limit": ("deg/s^3", "limit of the S-curve's and the minimum-jerk move's jerk"),
 }
-_PER_SI = {"Hz": 1.0 / (2.0 * math.pi), "deg/s": 180.0 / math.pi, "deg/s^2": 180.0 / math.pi, "deg/s^3": 180.0 / math.pi}
+_PER_SI = {
+    "Hz": 1.0 / (2.0 * math.pi),
+    "deg/s": 180.0 / math.pi,
+    "deg/s^2": 180.0 / math.pi,
+    "deg/s^3": 180.0 / math.pi,
+}
 _DIRECT = {
     "speed_limit": "controller.command_speed_limit",
     "current_limit": "actuator.current_limit",
@@ -90,10 +95,8 @@ class Free:
         share = min(max(share, 0.0), 1.0)
         if self.words:
             return float(min(int(share * len(self.words)), len(self.words) - 1))
-        if self.scale == "log":
-            raw = self.low * (self.high / self.low) ** share
-        else:
-            raw = self.low + (self.high - self.low) * share
+        way = self.high / self.low if self.scale == "log" else self.high - self.low
+        raw = self.low * way**share if self.scale == "log" else self.low + way * share
         if self.scale == "count":
             return float(round(raw))
         return min(max(float(f"{raw:.{DIGITS}g}"), self.low), self.high)
@@ -120,7 +123,9 @@ class Free:
 class Knobs:
     """The free quantities of a design and what a choice of them changes."""
 
-    def __init__(self, design: DesignFile, machine: Machine, gains: dict[LegName, CascadeGains], asked: Sequence[str]) -> None:
+    def __init__(
+        self, design: DesignFile, machine: Machine, gains: dict[LegName, CascadeGains], asked: Sequence[str]
+    ) -> None:
         """``asked``: texts ``NAME`` or ``NAME=LOW..HIGH`` (``shape=ramp|s_curve``); none: ``DEFAULT``. Raises ``DesignError``
         with every fault."""
         self.design = design
@@ -170,7 +175,8 @@ class Knobs:
             near = difflib.get_close_matches(short, _SHORT, n=1)
             hint = f"; nearest: {near[0]}" if near else ""
             raise _fault(
-                name, f"is no quantity that can be free: one of {', '.join(_SHORT)}, or a dotted key of the design{hint}"
+                name,
+                f"is no quantity that can be free: one of {', '.join(_SHORT)}, or a dotted key of the design{hint}",
             )
         return self._dotted(name, bounds)
 
@@ -285,7 +291,7 @@ class Knobs:
     def servo_only(self) -> bool:
         """True when nothing free touches feed, engine or throttle."""
         return all(
-            f.short or f.name.split(".")[2:3] in (["actuator"], ["controller"]) and f.name.startswith("legs.")
+            f.short or (f.name.split(".")[2:3] in (["actuator"], ["controller"]) and f.name.startswith("legs."))
             for f in self.free
         )
 
@@ -396,7 +402,7 @@ def _twice(found: Sequence[Free]) -> list[Fault]:
     out = []
     for f in found:
         what = f.short or f.name.replace("legs.both.", "", 1)
-        keys = [(n, what) for n in f.legs] or [("", what)]
+        keys: list[tuple[str, str]] = [(n, what) for n in f.legs] or [("", what)]
         for n in LEGS:
             if not f.short and not f.legs and f.name.startswith(f"legs.{n}."):
                 keys = [(n, f.name.removeprefix(f"legs.{n}."))]

@@ -7,7 +7,8 @@ quantities move at all, then the 5 % quantile of the worst margin of those. Cons
 Common random numbers: every choice sees the same draws, so that two choices differ by what they do and not by luck. Both
 problems are searched by differential evolution (SciPy; Storn and Price, J. Global Optimization 11 (1997) 341-359), the robust
 one raced: a choice that is behind after its first draws gets no more (McNemar's test against the last of the crowd on the same
-draws), and only the best go on to larger numbers of draws. A margin is the distance to a limit over the limit, positive when met; not finite upwards counts as no limit.
+draws), and only the best go on to larger numbers of draws. A margin is the distance to a limit over the limit, positive when
+met; not finite upwards counts as no limit.
 """
 
 from __future__ import annotations
@@ -31,7 +32,7 @@ MOVES = 0.01
 """A margin that differs by less than this between the first choices counts as not moved by what is free [-]."""
 CAP = 1e3
 LUCK = 0.1
-"""A choice is dropped after its first draws when it is behind the last of the crowd and luck alone explains that with less [-]."""
+"""A choice is dropped when it is behind the last of the crowd and the chance of such luck is less than this [-]."""
 Progress = Callable[[str, int, int], None]
 Bools = NDArray[np.bool_]
 
@@ -208,7 +209,7 @@ class Search:
     # ---------------------------------------------------------------------------------------------- the searches
 
     def _population(self, seeds: Sequence[FloatArray]) -> FloatArray:
-        """Places to begin with: those given, some near the first, most spread evenly, so that the crowd does not close in at once."""
+        """Places to begin with: those given, some near the first, most spread evenly so that the crowd does not close in."""
         from scipy.stats import qmc
 
         d = self.start.size
@@ -222,7 +223,9 @@ class Search:
         out.extend(cloud[k] for k in range(size - len(out)))
         return np.array(out)
 
-    def _evolve(self, worth: Callable[[list[FloatArray]], list[float]], seeds: Sequence[FloatArray], stage: str) -> None:
+    def _evolve(
+        self, worth: Callable[[list[FloatArray]], list[float]], seeds: Sequence[FloatArray], stage: str
+    ) -> None:
         from scipy.optimize import differential_evolution
 
         first = self._population(seeds)
@@ -273,7 +276,9 @@ class Search:
             ranked = sorted(best_of_all, key=lambda k: best_of_all[k], reverse=True)
             bar = self._drawn[ranked[crowd - 1]][: effort.first] if len(ranked) >= crowd else None
             early = {k: score(m, moving) for k, m in zip(unique, begun, strict=True)}
-            going = {k: p for (k, p), m in zip(unique.items(), begun, strict=True) if bar is None or not _behind(m, bar)}
+            going = {
+                k: p for (k, p), m in zip(unique.items(), begun, strict=True) if bar is None or not _behind(m, bar)
+            }
             full = dict(zip(going, self.drawn(list(going.values()), effort.search), strict=True))
             out: dict[Any, float] = {}
             for k in unique:
