@@ -238,13 +238,14 @@ class DesignFile:
         """Inputs that carry a tolerance, in the order of the file."""
         return tuple(i for i in self._inputs.values() if i.tolerance is not None)
 
-    def with_values(self, changes: Mapping[str, Any]) -> Self:
+    def with_values(self, changes: Mapping[str, Any], *, inputs: bool = True) -> Self:
         """The same design with other values.
 
         Parameters
         ----------
         changes : dotted key to new value: an SI number, a text with a unit, a word or count as the schema has it, or a
             whole list. Keys that had a default may be given, and list items such as ``gears[0].ratio`` or ``kv[3]``.
+        inputs : false leaves ``inputs`` as they are, for a design that only a machine is built from
 
         The whole design is checked again. Inputs keep their origin, note and tolerance; a tolerance written as a share
         follows the new value. Pressures count as absolute numbers by now: changing ``engine.ambient_pressure`` does not
@@ -279,7 +280,9 @@ class DesignFile:
         if data is None:
             file = str(self.path) if self.path is not None else ""
             raise DesignError([Fault(m, key=join(p), file=file, got=_got(tree, p)) for m, p in findings])
-        return dataclasses.replace(self, data=data, _inputs=_changed(self._inputs, paths, data))
+        return dataclasses.replace(
+            self, data=data, _inputs=_changed(self._inputs, paths, data) if inputs else self._inputs
+        )
 
 
 def _misfit(spec: Spec, value: Any) -> bool:

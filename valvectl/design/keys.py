@@ -39,6 +39,7 @@ def join(path: Iterable[str | int]) -> str:
     return text
 
 
+@functools.lru_cache(maxsize=8192)
 def split(key: str) -> Path | None:
     """Path of a dotted text; None when it is not one."""
     path: list[str | int] = []

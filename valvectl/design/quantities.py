@@ -201,7 +201,7 @@ def _check_possible(value: float, kind: Kind) -> None:
         raise _fail(
             f"is below absolute zero pressure ({value / 1e5:.4g} bar abs): is absolute meant where it says gauge?"
         )
-    if kind == TEMPERATURE and value <= 0.0:
+    if value <= 0.0 and kind == TEMPERATURE:
         raise _fail(f"is at or below absolute zero ({value:.4g} K)")
 
 

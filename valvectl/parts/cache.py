@@ -11,6 +11,7 @@ import hashlib
 import json
 import os
 import tempfile
+import threading
 from collections import OrderedDict
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -27,18 +28,22 @@ _MOST_WRITES = 500
 
 _memo: OrderedDict[str, str] = OrderedDict()
 _writes = 0
-_on_disk = True
+_only_memory = 0
+_lock = threading.Lock()
 
 
 @contextmanager
 def memory_only() -> Iterator[None]:
-    """Nothing new is kept on disk meanwhile: for thousands of drawn designs whose numbers nobody asks for twice."""
-    global _on_disk
-    before, _on_disk = _on_disk, False
+    """Nothing new is kept on disk meanwhile: for thousands of drawn designs whose numbers nobody asks for twice. Threads may
+    be in it at once."""
+    global _only_memory
+    with _lock:
+        _only_memory += 1
     try:
         yield
     finally:
-        _on_disk = before
+        with _lock:
+            _only_memory -= 1
 
 
 def folder() -> Path | None:
@@ -112,11 +117,12 @@ def cached(
         text = None if path is None else _read(path, identity)
         if text is None:
             text = json.dumps(compute(), allow_nan=False)
-            if path is not None and _on_disk:
+            if path is not None and not _only_memory:
                 _write(path, identity, text)
-        _memo[digest] = text
-        while len(_memo) > _LARGEST_MEMO:
-            _memo.popitem(last=False)
+        with _lock:
+            _memo[digest] = text
+            while len(_memo) > _LARGEST_MEMO:
+                _memo.popitem(last=False)
     result: dict[str, Any] = json.loads(text)
     return result
 

@@ -161,7 +161,10 @@ def leg_point(leg: LegMachine, angle: float, flow: float, chamber_pressure: floa
     )
 
 
-def _point(machine: Machine, angles: dict[LegName, float], flows: dict[LegName, float], pc: float) -> OperatingPoint:
+def operating_point(
+    machine: Machine, angles: dict[LegName, float], flows: dict[LegName, float], pc: float
+) -> OperatingPoint:
+    """The point of an engine of which angles, flows and chamber pressure are known to balance."""
     thrust = machine.thrust_at(pc)
     return OperatingPoint(
         chamber_pressure=pc,
@@ -210,7 +213,7 @@ def balance(machine: Machine, oxidizer_angle: float, fuel_angle: float) -> Opera
             f"no steady point: the {' and '.join(stopped) or 'oxidizer or fuel'} leg stops flowing at a chamber pressure of "
             f"{pc / 1e5:.2f} bar abs, which the other leg alone would hold"
         )
-    return _point(machine, angles, found, pc)
+    return operating_point(machine, angles, found, pc)
 
 
 def pressure_for_thrust(machine: Machine, throttle: float) -> float:
@@ -281,4 +284,4 @@ def solve(machine: Machine, throttle: float, mixture_ratio: float | None = None)
             failed.append(str(error))
     if failed:
         raise NoBalanceError(f"at {100 * throttle:.1f} % throttle: " + "; ".join(failed))
-    return _point(machine, angles, flows, pc)
+    return operating_point(machine, angles, flows, pc)

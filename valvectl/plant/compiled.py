@@ -65,6 +65,14 @@ def compiled_lanes() -> Any:
     return _compiled(lane_kernel.advance, lane_kernel.FAST, nogil=True)
 
 
+@functools.lru_cache(maxsize=1)
+def compiled_balance() -> Any:
+    """The compiled solver of steady points."""
+    from valvectl.plant import kernel_balance
+
+    return _compiled(kernel_balance.steady_points, kernel_balance.FAST, nogil=True)
+
+
 def _compiled(entry: Any, fast: Any, **more: Any) -> Any:
     import numba
 

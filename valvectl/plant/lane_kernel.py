@@ -143,15 +143,17 @@ def guard(w: Any, first: Any, flows: Any, outs: Any, slots: int, tick: int) -> N
 
 
 @lane
-def keep(w: Any, row: Any, shown: Any, count: int) -> None:
-    """One row of the histories of the lanes that are shown."""
-    e = tail(w, 2 * lx.LEG_ROWS * L)
+def keep(w: Any, row: Any, size: int, shown: Any, count: int) -> None:
+    """One row of the histories, each of ``size`` numbers, of the lanes that are shown."""
+    o, f, e = tail(w, lx.STATE * L), tail(w, (lx.LEG_ROWS + lx.STATE) * L), tail(w, 2 * lx.LEG_ROWS * L)
     for i in range(count):
         j = shown[i]
-        row[lx.HIST_ERROR * count + i] = e[lx.ERROR * L + j]
-        row[lx.HIST_PRESSURE * count + i] = e[lx.PRESSURE * L + j]
-        row[lx.HIST_OXIDIZER * count + i] = w[(lx.STATE + ix.STEM_ANGLE) * L + j]
-        row[lx.HIST_FUEL * count + i] = w[(lx.LEG_ROWS + lx.STATE + ix.STEM_ANGLE) * L + j]
+        row[lx.HIST_ERROR * size + i] = e[lx.ERROR * L + j]
+        row[lx.HIST_PRESSURE * size + i] = e[lx.PRESSURE * L + j]
+        row[lx.HIST_OXIDIZER * size + i] = o[ix.STEM_ANGLE * L + j]
+        row[lx.HIST_FUEL * size + i] = f[ix.STEM_ANGLE * L + j]
+        row[lx.HIST_OXIDIZER_BALL * size + i] = o[ix.BALL_ANGLE * L + j]
+        row[lx.HIST_FUEL_BALL * size + i] = f[ix.BALL_ANGLE * L + j]
 
 
 @lane
@@ -189,15 +191,16 @@ def advance(
 ) -> None:
     """Advance a block of engines by ``steps`` steps of ``h`` [s] from the state in ``work``.
 
-    Shapes, with LANES a row: work, first (ROWS, .), the second a copy of the start; cells (2, CELLS, .); valve
-    (2, TAB_SIZE, n); losses (2, 2, m); c_star (nx, nr); command (2, samples) [rad]; periods, starts (2, LOOPS) [steps];
+    Shapes, with LANES a row: work, first (ROWS, .), the second a copy of the start; cells (2, CELLS, .) with
+    where each lane's tables begin; valve (., 2, TAB_SIZE, n), losses (., 2, 2, m), tables of all lanes or each lane's own; c_star
+    (nx, nr); command (2, samples) [rad]; periods, starts (2, LOOPS) [steps];
     alike (2, LOOPS + 1) whether a loop's delay, and the combustion's, is that of all lanes; flows (2, 2^b, .); outs
     (2, LOOPS, OUTS, .); wanted (rows,) mixture ratio; windows (W, 2) first and one past the last row; red
-    (W, RED_SIZE, .); shown (c,) lanes of which ``hist`` (rows or 0, HIST_SIZE, c) is kept. A row is a look at the engines,
+    (W, RED_SIZE, .); shown (c,) lanes of which ``hist`` (HIST_SIZE, rows or 0, c) is kept. A row is a look at the engines,
     each ``every`` steps and at the end; ``band`` [-] is that of the O/F error; ``parts`` steps of the servos' mechanics make
     one of the rest; ``twice``: friction of the stem is taken half-way through the step.
     """
-    points, loss_points, samples = valve.shape[2], losses.shape[2], command.shape[1]
+    points, loss_points, samples = valve.shape[3], losses.shape[3], command.shape[1]
     slots, nr, nx, count = flows.shape[1], c_star.shape[1], c_star.shape[0], shown.shape[0]
     mask = slots - 1
     w, first_, cells_, valve_, losses_, c_star_ = (
@@ -244,7 +247,7 @@ def advance(
                 if windows[i, 0] <= row < windows[i, 1]:
                     reduce(e, tail(red_, i * lx.RED_SIZE * L), band, tick * h)
             if count > 0:
-                keep(w, tail(hist_, row * lx.HIST_SIZE * count), shown_, count)
+                keep(w, tail(hist_, row * count), hist.shape[1] * count, shown_, count)
             row += 1
         if tick == steps:
             break

@@ -24,14 +24,15 @@ def feed_cells(q: Any, cells: Any, points: int, loss_points: int) -> None:
     """Where ball and flow stand in their tables."""
     par, st = q, tail(q, lx.STATE * L)
     ball, loss = tail(cells, lx.CELL_BALL * L), tail(cells, lx.CELL_LOSS * L)
+    tables, losses = tail(cells, lx.CELL_TABLES * L), tail(cells, lx.CELL_LOSSES * L)
     share_row, loss_share, offset = tail(q, lx.SHARE * L), tail(q, lx.LOSS_SHARE * L), tail(q, lx.BALL_OFFSET * L)
     for j in range(LANES):
         angle = st[ix.BALL_ANGLE * L + j] + offset[j]
         cell, share = locate(points, par[ix.GRID_START * L + j], par[ix.GRID_PER_STEP * L + j], angle)
-        ball[j] = cell
+        ball[j] = tables[j] + cell
         share_row[j] = share
         cell, share = locate(loss_points, 0.0, par[ix.LOSS_PER_STEP * L + j], st[ix.FLOW * L + j])
-        loss[j] = cell
+        loss[j] = losses[j] + cell
         loss_share[j] = share
 
 

@@ -167,6 +167,7 @@ def motor_step(q: Any, cells: Any, points: int, h: float) -> None:
     what they read, and it is the memory that they wait for.
     """
     par, st, cell_row = q, tail(q, lx.STATE * L), tail(cells, lx.CELL_STEM * L)
+    tables = tail(cells, lx.CELL_TABLES * L)
     peak, over_row, decay_row = tail(q, lx.PEAK_SPRING * L), tail(q, lx.OVER_MOTOR * L), tail(q, lx.MOTOR_DECAY * L)
     share_row, free_row, factor = tail(q, lx.SHARE * L), tail(q, lx.FREE * L), tail(q, lx.FACTOR * L)
     for j in range(LANES):
@@ -194,7 +195,7 @@ def motor_step(q: Any, cells: Any, points: int, h: float) -> None:
         st[ix.MOTOR_SPEED * L + j] = motor_speed
         st[ix.MOTOR_ANGLE * L + j] = motor_angle + h * motor_speed
         peak[j] = max(peak[j], abs(spring))
-        cell_row[j] = cell + ((ix.TAB_RUN_CLOSING - ix.TAB_RUN) * points if closing else 0)
+        cell_row[j] = tables[j] + cell + ((ix.TAB_RUN_CLOSING - ix.TAB_RUN) * points if closing else 0)
         share_row[j] = share
         free_row[j] = free
         factor[j] = par[ix.COLD * L + j] * pressure_rise(par[ix.RELATIVE_SLOPE * L + j], drop)

@@ -73,7 +73,8 @@ STATE = ix.PAR_SIZE
 ROWS = 2 * LEG_ROWS + ENGINE_ROWS
 
 # ---- rows of whole numbers: cells of the look-ups, cells[leg, which, lane] -------------------------------------------
-CELL_BALL, CELL_LOSS, CELL_STEM, CELLS = range(4)
+CELL_BALL, CELL_LOSS, CELL_STEM, CELL_TABLES, CELL_LOSSES, CELLS = range(6)
+"""The last two say where a lane's own tables begin behind those of the first."""
 
 # ---- reductions of a window: red[window, index, lane] -----------------------------------------------------------------
 (
@@ -89,5 +90,5 @@ CELL_BALL, CELL_LOSS, CELL_STEM, CELLS = range(4)
     RED_SIZE,
 ) = range(10)
 
-# ---- a history: hist[row, which, column] --------------------------------------------------------------------------------
-HIST_ERROR, HIST_PRESSURE, HIST_OXIDIZER, HIST_FUEL, HIST_SIZE = range(5)
+# ---- histories: hist[which, row, column] --------------------------------------------------------------------------------
+HIST_ERROR, HIST_PRESSURE, HIST_OXIDIZER, HIST_FUEL, HIST_OXIDIZER_BALL, HIST_FUEL_BALL, HIST_SIZE = range(7)

@@ -102,6 +102,8 @@ class History:
     """[Pa]"""
     stem: dict[LegName, FloatArray]
     """Stem angles [rad]."""
+    ball: dict[LegName, FloatArray]
+    """Ball angles [rad]."""
 
 
 @dataclass(frozen=True)

@@ -341,13 +341,17 @@ def inlet_rounding(leg: Leg) -> float:
     return orifice.ROUND_ENOUGH if part.inlet_radius is None else float(part.inlet_radius / part.hole_diameter)
 
 
+_equilibrium = functools.lru_cache(maxsize=16)(combustion.c_star_grid)
+"""Drawn engines share one grid, by the thousand."""
+
+
 def _c_star(design: DesignFile) -> combustion.CStarGrid:
     engine = design.engine
     table = engine.combustion.table
     if table is not None:
         return combustion.c_star_grid_from_table(table.mixture_ratio, table.chamber_pressure, table.c_star, table.gamma)
     fuel = design.legs.fuel.liquid
-    return combustion.c_star_grid(
+    return _equilibrium(
         design.legs.oxidizer.liquid.name,
         propellant(fuel.name, fuel.water),
         engine.mixture_ratio,

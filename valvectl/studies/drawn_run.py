@@ -9,7 +9,7 @@ from __future__ import annotations
 import functools
 import math
 import pickle
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,9 +19,12 @@ from valvectl.design.schema import LEGS
 from valvectl.errors import DesignError, NoBalanceError, RangeError, SimulationError
 from valvectl.parts.cache import memory_only
 from valvectl.parts.lookup import FloatArray
-from valvectl.plant.balance import OperatingPoint, balance
+from valvectl.plant.balance import OperatingPoint
+from valvectl.plant.balance_many import balances
+from valvectl.plant.machine import Machine
 from valvectl.studies.analysis import Analysis
 from valvectl.studies.draws import Drawn, Variable, engine, units, variables
+from valvectl.studies.side_by_side import Flight, Read, SideBySide
 from valvectl.studies.throttle import ThrottleResult, throttle
 
 Judge = Callable[[ThrottleResult, Analysis], float]
@@ -73,6 +76,19 @@ class Plan:
         return not self.simulate
 
 
+def judged(machine: Machine, run: Read) -> dict[str, float]:
+    """What a simulated run gives beside its steady points, by quantity [SI]."""
+    mismatch = [abs(c.mismatch) for c in run.changes]
+    return {
+        "mixture_ratio_steady": max((abs(h.ratio_error) for h in run.holds), default=math.nan),
+        "mixture_ratio_transient": max((abs(c.peak_error) for c in run.changes), default=math.nan),
+        "tracking_mismatch": float(np.max(mismatch)) if mismatch else math.nan,  # NaN: a valve does not follow
+        "limit_cycle": max((h.hunting_flow[n] for h in run.holds for n in LEGS), default=math.nan),
+        "bus_voltage": run.lowest_bus / machine.undervoltage,
+        "peak_current": run.peak_current,
+    }
+
+
 class Workshop:
     """What all runs of a plan share, worked out once in a process."""
 
@@ -96,10 +112,12 @@ class Workshop:
 
     def points(self, drawn: Drawn) -> list[OperatingPoint]:
         """Steady points of a drawn engine at the scheduled angles of ``settings``. Raises ``NoBalanceError``."""
-        return [
-            balance(drawn.machine, *(a + drawn.offset[n] for a, n in zip(pair, LEGS, strict=True)))
-            for pair in self.angles
-        ]
+        return balances(drawn.machine, [self._pair(pair, drawn) for pair in self.angles])
+
+    @staticmethod
+    def _pair(angles: Sequence[float], drawn: Drawn) -> tuple[float, float]:
+        first, second = (a + drawn.offset[n] for a, n in zip(angles, LEGS, strict=True))
+        return first, second
 
     def steady(self, points: list[OperatingPoint]) -> tuple[FloatArray, FloatArray]:
         """Relative error of O/F and of thrust over the thrust wanted, each of shape (settings,)."""
@@ -107,9 +125,14 @@ class Workshop:
         return ratio, np.array([p.throttle for p in points]) / np.array(self.settings) - 1.0
 
     def run(self, drawn: Drawn, number: int = 0) -> ThrottleResult:
-        """The throttle profile of a drawn engine, its schedule and gains those of the design; ``number`` seeds the jitter."""
+        """The throttle profile of a drawn engine by itself, schedule and gains of the design; ``number`` seeds jitter."""
         a = self.analysis
         return throttle(drawn.machine, a.gains, self.schedule, a.profile, a.band, offset=drawn.offset, seed=number)
+
+    @functools.cached_property
+    def side_by_side(self) -> SideBySide:
+        """What runs engines in lanes."""
+        return SideBySide(self.analysis, self.table)
 
     def columns(self) -> list[str]:
         """Names of a run's numbers, in order."""
@@ -118,35 +141,45 @@ class Workshop:
         names += [f"O/F error at {x}" for x in percent] + [f"thrust error at {x}" for x in percent]
         return names + [f"draw {v.key}" for v in self.table]
 
-    def row(self, number: int, unit: FloatArray) -> FloatArray:
-        """One run as numbers [SI], in the order of ``columns``; NaN where the engine has no steady point or no valid design."""
-        found = dict.fromkeys((q.name for q in QUANTITIES), math.nan)
-        ratio = thrust = np.full(len(self.settings), math.nan)
-        valid = 1.0
-        try:
-            drawn = self.engine(unit)
-            points = self.points(drawn)
-            ratio, thrust = self.steady(points)
-            found["mixture_ratio_steady"] = float(np.max(np.abs(ratio)))
-            found["thrust_error"] = float(np.max(np.abs(thrust)))
-            found["injector_stiffness"] = min(p.injector_stiffness(n) for p in points for n in LEGS)
-            found["cavitation"] = max(p.legs[n].valve_drop / p.legs[n].choked_drop for p in points for n in LEGS)
-            if self.plan.simulate:
-                found.update(self._simulated(self.run(drawn, number)))
-        except (DesignError, NoBalanceError, RangeError, SimulationError):
-            valid = 0.0
-        return np.concatenate([[float(number), valid], list(found.values()), ratio, thrust, unit])
+    def rows(self, first: int, unit: FloatArray) -> FloatArray:
+        """Runs from number ``first`` as numbers [SI], shape (n, columns), in the order of ``columns``.
 
-    def _simulated(self, run: ThrottleResult) -> dict[str, float]:
-        mismatch = [abs(c.mismatch) for c in run.changes]
-        return {
-            "mixture_ratio_steady": max((abs(h.ratio_error) for h in run.holds), default=math.nan),
-            "mixture_ratio_transient": max((abs(c.peak_error) for c in run.changes), default=math.nan),
-            "tracking_mismatch": float(np.max(mismatch)) if mismatch else math.nan,  # NaN: a valve does not follow
-            "limit_cycle": max((h.hunting_flow[n] for h in run.holds for n in LEGS), default=math.nan),
-            "bus_voltage": run.lowest_bus / self.machine.undervoltage,
-            "peak_current": max(run.peak_current.values()),
-        }
+        NaN where an engine has no steady point or no valid design. A row hangs on plan and run number alone, whatever
+        the other runs beside it.
+        """
+        found: list[dict[str, float]] = [dict.fromkeys((q.name for q in QUANTITIES), math.nan) for _ in unit]
+        errors = np.full((len(unit), 2, len(self.settings)), math.nan)
+        valid = np.ones(len(unit))
+        together: list[tuple[int, Flight]] = []
+        for k, shares in enumerate(unit):
+            try:
+                drawn = self.engine(shares)
+                points = self.points(drawn)
+                errors[k] = ratio, thrust = self.steady(points)
+                found[k] |= {
+                    "mixture_ratio_steady": float(np.max(np.abs(ratio))),
+                    "thrust_error": float(np.max(np.abs(thrust))),
+                    "injector_stiffness": min(p.injector_stiffness(n) for p in points for n in LEGS),
+                    "cavitation": max(p.legs[n].valve_drop / p.legs[n].choked_drop for p in points for n in LEGS),
+                }
+                if self.plan.simulate and self.side_by_side.takes(drawn):
+                    together.append((k, self.side_by_side.flight(drawn, points)))
+                elif self.plan.simulate:
+                    found[k] |= self._judged(self.run(drawn, first + k))
+            except (DesignError, NoBalanceError, RangeError, SimulationError):
+                valid[k] = 0.0
+        if together:
+            for (k, _), read in zip(together, self.side_by_side.run([f for _, f in together]), strict=True):
+                if read is None:
+                    valid[k] = 0.0
+                else:
+                    found[k] |= judged(self.machine, read)
+        numbers = np.array([list(f.values()) for f in found]).reshape(len(unit), len(QUANTITIES))
+        runs = first + np.arange(len(unit), dtype=float)
+        return np.column_stack([runs, valid, numbers, errors[:, 0], errors[:, 1], unit])
+
+    def _judged(self, run: ThrottleResult) -> dict[str, float]:
+        return judged(self.machine, Read(run.holds, run.changes, run.lowest_bus, max(run.peak_current.values())))
 
     def judged(self) -> list[Quantity]:
         """The quantities that this plan gives."""
@@ -166,5 +199,4 @@ def run_block(packed: bytes, first: int, count: int) -> FloatArray:
     """Runs ``first`` to ``first + count`` of a pickled ``Plan``, shape (count, columns), in SI; see ``Workshop.columns``."""
     with memory_only():
         shop = _workshop(packed)
-        unit = shop.unit(first, count)
-        return np.array([shop.row(first + k, unit[k]) for k in range(count)])
+        return shop.rows(first, shop.unit(first, count))

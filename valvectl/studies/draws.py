@@ -200,7 +200,7 @@ def engine(design: DesignFile, machine: Machine, table: tuple[Variable, ...], un
         return Drawn(machine, offset)
     for name in LEGS:
         order_friction(design, f"legs.{name}.valve.torque", changes)
-    return Drawn(as_built(build(design.with_values(changes)), machine), offset)
+    return Drawn(as_built(build(design.with_values(changes, inputs=False)), machine), offset)
 
 
 def as_built(moved: Machine, machine: Machine) -> Machine:

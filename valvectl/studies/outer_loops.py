@@ -40,8 +40,8 @@ from valvectl.plant.schedule import Schedule, commands, throttle_at
 from valvectl.plant.simulate import Trace, simulate
 from valvectl.servo.outer import OuterModel, loop_margins, path_delay, pulses, sensed, tuned
 from valvectl.studies.outer_result import HoldErrors, OuterResult, TrimRun
+from valvectl.studies.profile_reading import QUIET_SHARE, SHORTEST_HOLD
 from valvectl.studies.spread import COVERAGE, SpreadResult
-from valvectl.studies.throttle import QUIET_SHARE, SHORTEST_HOLD
 
 LEVELS = 7
 """Throttle settings at which the loops are looked at, both ends included; entries of the schedule."""

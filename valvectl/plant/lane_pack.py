@@ -1,0 +1,186 @@
+"""What a block of lanes starts from: numbers of the engines and their steady points put into the work space."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from valvectl.design.schema import LEGS, LegName
+from valvectl.errors import RangeError
+from valvectl.parts.controller import CascadeGains, filter_share
+from valvectl.parts.encoder import quantise
+from valvectl.parts.lookup import FloatArray
+from valvectl.plant import lane_columns
+from valvectl.plant import lane_layout as lx
+from valvectl.plant import layout as ix
+from valvectl.plant.balance import OperatingPoint
+from valvectl.plant.machine import Machine
+from valvectl.plant.simulate import Grid, IntArray, pack
+
+_PER_PART = (ix.STEP_OVER_MOTOR, ix.STEP_OVER_LOAD, ix.VISCOUS_DECAY, ix.CURRENT_HALF, ix.CURRENT_GAIN)
+_SCALES: dict[str, int] = {
+    "up_loss_scale": lx.UP_SCALE,
+    "down_loss_scale": lx.DOWN_SCALE,
+    "c_scale": lx.C_SCALE,
+    "fl_scale": lx.FL_SCALE,
+    "running_scale": lx.RUN_SCALE,
+    "breakaway_scale": lx.BREAK_SCALE,
+}
+_OFFSETS: dict[str, int] = {
+    "ball_offset": lx.BALL_OFFSET,
+    "stem_offset": lx.STEM_OFFSET,
+    "command_offset": lx.COMMAND_OFFSET,
+}
+_GAINS: dict[str, int] = {
+    "position": ix.KP_POSITION,
+    "speed": ix.KP_SPEED,
+    "speed_integral": ix.KI_SPEED,
+    "current": ix.KP_CURRENT,
+    "current_integral": ix.KI_CURRENT,
+}
+
+
+@dataclass(frozen=True)
+class Job:
+    """All that the blocks of a run share."""
+
+    machine: Machine
+    engines: Sequence[Machine]
+    """Each lane's own engine; empty: all are ``machine``."""
+    gains: Mapping[LegName, CascadeGains]
+    columns: dict[str, FloatArray]
+    starts: Sequence[OperatingPoint]
+    """One for all lanes or one a lane."""
+    grid: Grid
+    command: FloatArray
+    first: IntArray
+    """First samples of the loops."""
+    alike: NDArray[np.bool_]
+    wanted: FloatArray
+    windows: Any
+    slots: int
+    steps: int
+    every: int
+    parts: int
+    rows: int
+    band: float
+    half_way: bool
+
+
+@dataclass(frozen=True)
+class Packed:
+    """A block before its first step; shapes as in ``lane_kernel.advance``."""
+
+    work: FloatArray
+    valve: FloatArray
+    losses: FloatArray
+    flows: FloatArray
+    cells: IntArray
+
+
+def packed(job: Job, pick: IntArray) -> Packed:
+    """The block whose lanes are the numbers ``pick``, of shape (LANES,). Raises ``RangeError`` where a number is NaN."""
+    columns = {name: values[pick] for name, values in job.columns.items()}
+    plain = {n: v for n, v in columns.items() if ".gains." not in n and not n.endswith(".servo.speed_filter")}
+    if job.engines:
+        _, _, own = lane_columns.applied(job.machine, job.gains, plain)
+        par, glob, valve, losses = _each(job, pick)
+    else:
+        machine, _, own = lane_columns.applied(job.machine, job.gains, plain)
+        battery: Any = machine.battery
+        par, glob, valve, losses = pack(machine, job.gains, job.grid, True, battery, (lx.STRIDE,))
+        valve, losses = valve[None], losses[None]
+    starts = [job.starts[int(j) if len(job.starts) > 1 else 0] for j in pick]
+    work = np.zeros((lx.ROWS, lx.STRIDE))
+    flows = np.empty((2, job.slots, lx.STRIDE))
+    e = work[2 * lx.LEG_ROWS :]
+    e[: ix.GLOB_SIZE] = glob
+    for k, name in enumerate(LEGS):
+        rows, points = work[k * lx.LEG_ROWS : (k + 1) * lx.LEG_ROWS], [s.legs[name] for s in starts]
+        rows[: ix.PAR_SIZE] = par[k]
+        for index in _PER_PART:
+            rows[index] /= job.parts
+        for field, index in _GAINS.items():
+            if f"{name}.gains.{field}" in columns:
+                rows[index] = columns[f"{name}.gains.{field}"]
+        if f"{name}.servo.speed_filter" in columns:
+            period = job.machine.legs[name].servo.speed_period
+            rows[ix.FILTER_SHARE] = [filter_share(period, float(tau)) for tau in columns[f"{name}.servo.speed_filter"]]
+        for field, index in _SCALES.items():
+            rows[index] = own.get(f"{name}.{field}", 1.0)
+        for field, index in _OFFSETS.items():
+            rows[index] = own.get(f"{name}.{field}", 0.0)
+        # friction that pressure adds does not grow with the table
+        rows[ix.RELATIVE_SLOPE] = np.where(
+            rows[lx.BREAK_SCALE] > 0.0, rows[ix.RELATIVE_SLOPE] / np.maximum(rows[lx.BREAK_SCALE], 1e-300), 0.0
+        )
+        half = rows[ix.VISCOUS_DECAY]
+        rows[lx.OVER_MOTOR] = rows[ix.STEP_OVER_MOTOR] / (1.0 + half)
+        rows[lx.MOTOR_DECAY] = (1.0 - half) / (1.0 + half)
+        rows[lx.PER_STRIBECK] = 1.0 / rows[ix.STRIBECK]
+        rows[lx.LOWEST_BUS] = np.inf
+        st = rows[lx.STATE : lx.STATE + ix.ST_SIZE]
+        angle = np.array([p.angle for p in points])
+        st[ix.STEM_ANGLE] = st[ix.BALL_ANGLE] = angle
+        st[ix.MOTOR_ANGLE] = angle * rows[ix.RATIO]
+        st[ix.FLOW] = flows[k] = [p.flow for p in points]
+        st[ix.MANIFOLD] = [p.manifold for p in points]
+        st[ix.VALVE_DROP] = [p.valve_drop for p in points]
+        st[ix.BUS] = e[ix.BATTERY]
+        st[ix.COMMAND] = st[ix.COMMAND_BEFORE] = job.command[k, 0] + rows[lx.COMMAND_OFFSET]
+        st[ix.ANGLE_BEFORE] = [
+            quantise(float(a), float(count)) for a, count in zip(angle, rows[ix.SPEED_COUNT], strict=True)
+        ]
+    e[ix.EFFICIENCY] *= own.get("c_star_scale", 1.0)
+    e[lx.PRESSURE] = [s.chamber_pressure for s in starts]
+    e[lx.ALIVE] = 1.0
+    e[lx.DONE] = job.steps
+    for what, numbers in (("parameter", work), ("valve table", valve), ("line loss", losses)):
+        if np.isnan(numbers).any():
+            raise RangeError(f"a {what} of the simulator in lanes is not a number")
+    cells = np.zeros((2, lx.CELLS, lx.STRIDE), dtype=np.int64)
+    if job.engines:
+        cells[:, lx.CELL_TABLES] = np.arange(pick.size) * valve[0].size
+        cells[:, lx.CELL_LOSSES] = np.arange(pick.size) * losses[0].size
+    return Packed(work, valve, losses, flows, cells)
+
+
+def _each(job: Job, pick: IntArray) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """``pack`` of each lane's own engine; a lane left over in the block repeats the one before it."""
+    for j, number in enumerate(pick):
+        if j == 0 or number != pick[j - 1]:
+            engine = job.engines[int(number)]
+            numbers = pack(engine, job.gains, job.grid, True, engine.battery)
+        if j == 0:
+            par, glob = (np.empty((*n.shape, pick.size)) for n in numbers[:2])
+            valve, losses = (np.empty((pick.size, *n.shape)) for n in numbers[2:])
+        par[..., j], glob[..., j], valve[j], losses[j] = numbers
+    return par, glob, valve, losses
+
+
+def like(engine: Machine, machine: Machine, delays: bool = True) -> str:
+    """Why an engine can not run beside ``machine`` in lanes, in a few words; empty when it can.
+
+    All lanes share the grid of combustion, the periods and offsets of the loops; ``delays``: whether those of the loops may
+    differ.
+    """
+    one, other = engine.c_star, machine.c_star
+    same = (one.r0, one.dr, one.x0, one.dx) == (other.r0, other.dr, other.x0, other.dx)
+    if not (one is other or (same and np.array_equal(np.asarray(one.values), np.asarray(other.values)))):
+        return "another table of characteristic velocity"
+    for name in LEGS:
+        mine, theirs = engine.legs[name].servo, machine.legs[name].servo
+        for field in ("position_period", "speed_period", "current_period", "speed_offset", "current_offset"):
+            if getattr(mine, field) != getattr(theirs, field):
+                return f"another {field.replace('_', ' ')} of the {name} leg"
+        loops = [f"{loop}_delay" for loop in ("position", "speed", "current")]
+        if not delays and any(getattr(mine, field) != getattr(theirs, field) for field in loops):
+            return f"other delays of the {name} leg's loops"
+        sizes = [(leg.characteristic.c.size, leg.up_loss.size) for leg in (engine.legs[name], machine.legs[name])]
+        if sizes[0] != sizes[1]:
+            return f"tables of other sizes in the {name} leg"
+    return ""

@@ -1,0 +1,175 @@
+"""Drawn engines flown through the throttle profile side by side, in the simulator in lanes, and read off."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from valvectl.design.schema import LEGS, LegName
+from valvectl.parts.lookup import FloatArray
+from valvectl.plant import lane_layout as lx
+from valvectl.plant.balance import OperatingPoint
+from valvectl.plant.balance_many import balances
+from valvectl.plant.command import is_planned
+from valvectl.plant.lane_pack import like
+from valvectl.plant.lane_result import Reductions
+from valvectl.plant.lane_support import unsupported
+from valvectl.plant.lanes import CONTACT_SHARE, lane_grid, simulate_lanes
+from valvectl.plant.linear import leg_slopes
+from valvectl.plant.machine import Machine
+from valvectl.plant.schedule import commands
+from valvectl.plant.simulate import Grid
+from valvectl.studies.analysis import Analysis
+from valvectl.studies.draws import Drawn, Variable
+from valvectl.studies.profile_reading import Change, Course, Hold, Reader
+
+STIFFER = 1.25
+"""A drawn engine's stem may vibrate on its gears faster than that of the design by this factor at the step of the design's;
+beyond, it is run by itself at a step of its own."""
+
+
+@dataclass(frozen=True)
+class Read:
+    """What is read off a simulated run."""
+
+    holds: tuple[Hold, ...]
+    changes: tuple[Change, ...]
+    lowest_bus: float
+    """Lowest voltage at a drive [V]."""
+    peak_current: float
+    """Largest motor current [A]."""
+
+
+@dataclass(frozen=True)
+class Flight:
+    """An engine ready to fly."""
+
+    drawn: Drawn
+    start: OperatingPoint
+    """Where it begins."""
+    points: dict[float, OperatingPoint]
+    """Steady point at each setting held."""
+
+
+class SideBySide:
+    """The engines of a campaign in lanes: which can be, and their runs.
+
+    Whether an engine runs in lanes, and its numbers, hang on the design and the engine alone, not on who runs beside it.
+    """
+
+    def __init__(self, analysis: Analysis, table: Sequence[Variable]) -> None:
+        self.machine: Machine = analysis.machine
+        self.gains = analysis.gains
+        self.schedule = analysis.schedule
+        self.profile = analysis.profile
+        self.settings = analysis.settings
+        self.duration = self.profile[-1][0]
+        self.delays_alike = not any(".controller." in v.key for v in table)
+        self.why_not = unsupported(self.machine, self.gains)
+        """Why no engine of this design runs in lanes, by key; empty when they do."""
+        if self.why_not:
+            return
+        self.grid: Grid = lane_grid(self.machine)
+        self.command = commands(self.machine, self.schedule, self.profile, self.duration)
+        self._orders = _orders(self.machine)
+        every = max(1, round(self.machine.record / self.grid.step))
+        steps = max(1, round(self.duration / self.grid.step))
+        time = self.grid.step * np.minimum(every * np.arange((steps - 1) // every + 2), steps)
+        planned: dict[LegName, FloatArray] | None = None
+        if is_planned(self.machine):
+            planned = {n: _held(self.command[n], self.machine.legs[n].servo.position_period, time) for n in LEGS}
+        self.reader = Reader(self.schedule, self.profile, analysis.band, time, planned)
+        self._first = [float(self.command[n][0]) for n in LEGS]
+
+    def takes(self, drawn: Drawn) -> bool:
+        """Whether the lanes can run this engine."""
+        if self.why_not:
+            return False
+        machine = drawn.machine
+        if (
+            like(machine, self.machine, not self.delays_alike)
+            or unsupported(machine, self.gains)
+            or _orders(machine) != self._orders
+        ):
+            return False
+        h = self.grid.step
+        for name in LEGS:
+            servo, base = machine.legs[name].servo, self.machine.legs[name].servo
+            shake = h * (servo.spring / servo.load_inertia) ** 0.5
+            own = h * (base.spring / base.load_inertia) ** 0.5
+            if shake > max(CONTACT_SHARE, STIFFER * own) or machine.legs[name].delay < h:
+                return False
+            for loop in ("position", "speed", "current"):
+                if getattr(servo, f"{loop}_delay") > (_outs() - 2) * getattr(servo, f"{loop}_period"):
+                    return False
+        return True
+
+    def flight(self, drawn: Drawn, points: Sequence[OperatingPoint]) -> Flight:
+        """An engine that ``takes`` accepts, with its steady points at ``settings``, ready to fly.
+
+        Raises ``NoBalanceError`` when it has no steady point to begin from.
+        """
+        first = self._first[0] + drawn.offset["oxidizer"], self._first[1] + drawn.offset["fuel"]
+        return Flight(drawn, balances(drawn.machine, [first])[0], dict(zip(self.settings, points, strict=True)))
+
+    def run(self, flights: Sequence[Flight]) -> list[Read | None]:
+        """The profile of each; None: stopped being finite."""
+        out: list[Read | None] = []
+        for at in range(0, len(flights), lx.LANES):
+            out += self._block(flights[at : at + lx.LANES])
+        return out
+
+    def _block(self, flights: Sequence[Flight]) -> list[Read | None]:
+        offsets = {f"{n}.command_offset": np.array([f.drawn.offset[n] for f in flights]) for n in LEGS}
+        result = simulate_lanes(
+            self.machine,
+            self.gains,
+            offsets,
+            self.command,
+            [f.start for f in flights],
+            self.duration,
+            Reductions(shown=range(len(flights))),
+            engines=[f.drawn.machine for f in flights],
+            step=self.grid.step,
+            delays_alike=self.delays_alike,
+            threads=1,
+        )
+        lowest = np.minimum(*(result.legs[n].lowest_voltage for n in LEGS))
+        peak = np.maximum(*(result.legs[n].peak_current for n in LEGS))
+        out: list[Read | None] = []
+        for j, flight in enumerate(flights):
+            if not result.finite[j]:
+                out.append(None)
+                continue
+            history = result.histories[j]
+            course = Course(
+                np.ascontiguousarray(history.ratio_error),
+                {n: np.ascontiguousarray(history.ball[n]) for n in LEGS},
+                flight.drawn.offset,
+            )
+            legs = flight.drawn.machine.legs
+            gains = [{n: leg_slopes(legs[n], flight.points[x]).angle_gain for n in LEGS} for x in self.reader.settings]
+            out.append(
+                Read(self.reader.holds(course, gains), self.reader.changes(course), float(lowest[j]), float(peak[j]))
+            )
+        return out
+
+
+def _outs() -> int:
+    from valvectl.plant.lane_kernel_servo import OUTS
+
+    return OUTS
+
+
+def _orders(machine: Machine) -> tuple[Any, ...]:
+    """All of a machine that the commands hang on, beside schedule and profile."""
+    servos = [machine.legs[n].servo for n in LEGS]
+    return (machine.rate_matched, *((s.position_period, s.command_step, s.speed_limit, s.shape) for s in servos))
+
+
+def _held(command: FloatArray, period: float, time: FloatArray) -> FloatArray:
+    """The command in force at each look."""
+    return np.asarray(command[np.minimum(np.floor(time / period + 1e-9).astype(int), command.size - 1)])
