@@ -13,7 +13,7 @@ import pickle
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 
@@ -26,7 +26,7 @@ from valvectl.servo.optimise import Problem
 from valvectl.servo.sampled import BreakPoint
 from valvectl.servo.small import one_thread
 from valvectl.studies.analysis import Analysis
-from valvectl.studies.drawn_run import Plan, Quantity, Workshop, run_block
+from valvectl.studies.drawn_run import Plan, Quantity, Workshop
 from valvectl.studies.draws import Drawn
 from valvectl.studies.robust_free import Knobs
 from valvectl.studies.robust_search import Ordinary
@@ -59,8 +59,17 @@ def margin_of(quantity: Quantity, values: FloatArray, limit: float) -> FloatArra
     return np.asarray(np.where(np.isnan(values), -math.inf, distance / abs(limit)))
 
 
+class _NoLanes:
+    """Takes no engine."""
+
+    def takes(self, drawn: Drawn) -> bool:
+        return False
+
+
 class _Undispersed(Workshop):
     """Judges the engine as designed; its run is the one that the ordinary rows have simulated already."""
+
+    side_by_side = cast(Any, _NoLanes())
 
     def run(self, drawn: Drawn, number: int = 0) -> ThrottleResult:
         return self.analysis.throttle
@@ -77,6 +86,7 @@ class Bench:
         self.limits = [self.shop.limit(q) for q in self.quantities]
         self._columns = [self.shop.columns().index(q.name) for q in self.quantities]
         self._kept: dict[Changes, DesignFile | None] = {}
+        self._shops: dict[tuple[Changes, int | None], Workshop] = {}
 
     def _plan(self, design: DesignFile, seed: int | None = None) -> Plan:
         return Plan(design, "random", self.task.seed if seed is None else seed, self.task.runs, True)
@@ -97,17 +107,14 @@ class Bench:
         if design is None:
             return None
         analysis = Analysis(design)
-        if self.task.servo_only:
-            analysis.__dict__["spread"] = (
-                self.base.spread
-            )  # a cached property: what moves no feed keeps the feed's spread
+        self._share(analysis)
         try:
             with memory_only():
                 out = one_thread(self.task.judge)(analysis, self.task.servo_only)
                 out |= self._corners(analysis)
                 shop = _Undispersed(self._plan(design))
                 shop.analysis = analysis
-                row = shop.row(0, np.zeros(len(shop.table)))
+                row = shop.rows(0, np.zeros((1, len(shop.table))))[0]
         except ValvectlError:
             return None
         for q, limit, at in zip(self.quantities, self.limits, self._columns, strict=True):
@@ -131,12 +138,30 @@ class Bench:
                     out[f"corner {row} {loop} {name}"] = -value
         return out
 
+    def _shop(self, changes: Changes, design: DesignFile, seed: int | None) -> Workshop:
+        """The workshop of a choice; the last few are kept."""
+        key = changes, seed
+        if key not in self._shops:
+            while len(self._shops) >= KEPT:
+                self._shops.pop(next(iter(self._shops)))
+            self._shops[key] = Workshop(self._plan(design, seed))
+            self._share(self._shops[key].analysis)
+        return self._shops[key]
+
+    def _share(self, analysis: Analysis) -> None:
+        """Lend a choice the feed's spread of the present design (a cached property), which actuator and controller hardly
+        move: it only sets the band for settling."""
+        if self.task.servo_only:
+            analysis.__dict__["spread"] = self.base.spread
+
     def drawn(self, changes: Changes, first: int, count: int, seed: int | None = None) -> FloatArray:
         """Margins [-] of drawn engines, shape (count, q); -inf all through where the choice makes no valid design."""
         design = self.design(changes)
         if design is None:
             return np.full((count, len(self.quantities)), -math.inf)
-        rows = run_block(pickle.dumps(self._plan(design, seed)), first, count)
+        with memory_only():
+            shop = self._shop(changes, design, seed)
+            rows = shop.rows(first, shop.unit(first, count))
         found = [
             margin_of(q, rows[:, at], limit)
             for q, limit, at in zip(self.quantities, self.limits, self._columns, strict=True)
@@ -231,6 +256,8 @@ class Engines:
         return out
 
 
+KEPT = 12
+"""Workshops of choices kept in a process."""
 PART = 64
 """Drawn engines that one process takes at a time: two blocks of the simulator in lanes."""
 
