@@ -69,9 +69,8 @@ def robust(
     task = Task(plain, seed, max(effort.final, runs), knobs.servo_only, judge)
     with engines(task, knobs, jobs) as bench:
         search = Search(bench, knobs.start(), effort, seed, progress)
-        go_on = sum(n * r for n, r in zip(effort.going_on, (effort.race, effort.final), strict=True)) / effort.search
         points = len(knobs.free) * SLICE_POINTS if slices else 0
-        search.plan(2 * effort.trials + go_on + (3 * runs + points * min(SLICE_RUNS, runs)) / effort.search)
+        search.plan(3 * runs + points * min(SLICE_RUNS, runs))
         nominal = search.nominal_optimum()
         best = search.robust_optimum(nominal)
         if progress is not None:

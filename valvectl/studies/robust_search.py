@@ -33,6 +33,8 @@ MOVES = 0.01
 CAP = 1e3
 LUCK = 0.1
 """A choice is dropped when it is behind the last of the crowd and the chance of such luck is less than this [-]."""
+RUNS_OF_A_CHOICE = 32
+"""Engines that take about as long as judging one choice without dispersions; for the progress."""
 Progress = Callable[[str, int, int], None]
 Bools = NDArray[np.bool_]
 
@@ -193,8 +195,8 @@ class Search:
                 self._drawn[k] = np.concatenate([self._drawn[k], rows]) if have else rows
         return [self._drawn[k][:count] for k in keys]
 
-    def _tell(self, stage: str, more: float) -> None:
-        self._done += more
+    def _tell(self, stage: str) -> None:
+        self._done = len(self._ordinary) + self.runs / RUNS_OF_A_CHOICE
         if self.progress is None:
             return
         spent = time.monotonic() - self._begun
@@ -202,9 +204,11 @@ class Search:
         words = f"{left:.0f} s" if left < 90.0 else f"{left / 60.0:.0f} min"
         self.progress(f"{stage}, {words} left", int(1000 * self._done), int(1000 * max(self._planned, self._done)))
 
-    def plan(self, weight: float) -> None:
-        """How much work there is in all, in choices; for the progress."""
-        self._planned = max(weight, 1e-9)
+    def plan(self, runs: int) -> None:
+        """How much work there is in all, for the progress; ``runs``: engines run after the search."""
+        e = self.effort
+        raced = sum(n * r for n, r in zip(e.going_on, (e.race, e.final), strict=True))
+        self._planned = 2 * e.trials + (e.trials * e.search + raced + runs) / RUNS_OF_A_CHOICE
 
     # ---------------------------------------------------------------------------------------------- the searches
 
@@ -235,7 +239,7 @@ class Search:
         def cost(x: FloatArray) -> FloatArray:
             places = [np.clip(column, 0.0, 1.0) for column in np.atleast_2d(x.T)]
             found = np.array([-w for w in worth(places)])
-            self._tell(stage, len(places))
+            self._tell(stage)
             return found
 
         differential_evolution(
@@ -326,7 +330,7 @@ class Search:
             ranked = sorted(known, key=lambda k: as_number(score(self._drawn[k][:runs], moving)), reverse=True)
             known = ranked[:keep]
             self.drawn([self._places[k] for k in known], more)
-            self._tell("race of the best", keep * more / effort.search)
+            self._tell("race of the best")
             runs = more
         best = max(known, key=lambda k: as_number(score(self._drawn[k][:runs], moving)))
         return self._places[best]
