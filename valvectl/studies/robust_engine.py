@@ -208,8 +208,9 @@ class Engines:
     # ------------------------------------------------------------------------------------------------ evaluator
 
     def key(self, place: FloatArray) -> Changes:
-        """What a place writes into the design."""
-        return tuple(sorted(self.knobs.changes(self.knobs.values(place)).items()))
+        """What a place writes into the design; nothing where it is the design as it is."""
+        values = self.knobs.values(place)
+        return () if self.knobs.is_present(values) else tuple(sorted(self.knobs.changes(values).items()))
 
     def ordinary(self, places: Sequence[FloatArray]) -> list[Ordinary]:
         """Choices without dispersions."""

@@ -303,6 +303,29 @@ class Knobs:
         """Values tried at a place, shape (d,)."""
         return tuple(f.value(float(x)) for f, x in zip(self.free, shares, strict=True))
 
+    def is_present(self, values: Sequence[float]) -> bool:
+        """True when a choice is the design as it is, but for rounding."""
+        for f, value in zip(self.free, values, strict=True):
+            if f.words:
+                if any(f.words[int(value)] != self.design.leg(n).controller.command_shape for n in f.legs):
+                    return False
+            elif math.isnan(f.present):
+                if any(key.endswith(_DIRECT.get(f.short, f.name)) for key in self.changes(values)):
+                    return False
+            elif (
+                not f.low <= f.present <= f.high
+                or value != f.value(f.share(f.present))
+                or len({self._at(f, n) for n in f.legs}) > 1
+            ):
+                return False
+        return True
+
+    def _at(self, f: Free, name: LegName) -> float:
+        """Present value of one leg."""
+        if f.short:
+            return self.now(f.short, name)
+        return float(self.design.get(f.name.replace("legs.both.", f"legs.{name}.", 1)) or 0.0)
+
     def changes(self, values: Sequence[float]) -> dict[str, Any]:
         """What a choice writes: dotted key to a text or number as in the file.
 
