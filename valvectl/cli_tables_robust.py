@@ -39,7 +39,7 @@ def robust(result: RobustResult, out: Console) -> None:
         ["  at least, 95 %", *(_percent(c.at_least) for c in result.choices)],
         ["  at most, 95 %", *(_percent(c.at_most) for c in result.choices)],
         ["worst margin, 5 % quantile [%]", *(_margin(c.quantile) for c in result.choices)],
-        ["nearest or missed most", *(c.limits for c in result.choices)],
+        ["nearest or missed most", *(_row(c.limits) for c in result.choices)],
         ["worst margin, nominal engine [%]", *(_margin(c.nominal_margin) for c in result.choices)],
         ["  which is", *(_row(c.nominal_limits) for c in result.choices)],
         ["constraints kept", *("yes" if not c.lacking else f"no, {len(c.lacking)} missed" for c in result.choices)],
@@ -50,12 +50,12 @@ def robust(result: RobustResult, out: Console) -> None:
     names = [h.name for h in result.present.requirements]
     by_name = [{h.name: h for h in c.requirements} for c in result.choices]
     rows = [
-        [n + ("" if by_name[0][n].moved else " (not moved)"), *(_percent(c[n].probability) for c in by_name),
+        [n + ("" if by_name[0][n].moved else " ^"), *(_percent(c[n].probability) for c in by_name),
          *(_margin(c[n].quantile) for c in by_name)]
         for n in names
     ]  # fmt: skip
     each = ("requirement", "holds:\npresent", "nominal", "robust", "5 %:\npresent", "nominal", "robust")
-    out.print(table(each, rows, title="Each requirement: holds in [%], and 5 % quantile of its margin [%]"))
+    out.print(table(each, rows, title="Each requirement: holds in [%], 5 % quantile of its margin [%]; ^ not moved"))
     out.print()
     rows = [
         [f"robust less {c.first}", f"{100 * c.difference:+.1f}", f"{100 * c.at_least:+.1f}", f"{100 * c.at_most:+.1f}",
@@ -78,7 +78,7 @@ def robust(result: RobustResult, out: Console) -> None:
 
 
 def _row(name: str) -> str:
-    return name.removeprefix("nominal ").replace(" oxidizer", " ox.")
+    return name.removeprefix("nominal ").replace(" oxidizer", " ox.").replace("_", " ")
 
 
 def _free(f: FreeQuantity) -> list[str]:

@@ -20,7 +20,7 @@ COLUMNS = 2
 
 @styled
 def robust_chart(result: RobustResult, axes: Any = None) -> Figure:
-    """Requirements met by the three choices; probability along each free quantity through the robust choice."""
+    """What the three choices miss; probability along each free quantity through the robust choice, the three on the upper edge."""
     from matplotlib.figure import Figure
 
     cuts = [(f, s) for f in result.free for s in result.slices if s.name == f.name and not f.idle]
@@ -33,6 +33,8 @@ def robust_chart(result: RobustResult, axes: Any = None) -> Figure:
         ax = figure.add_subplot(grid[1 + k // COLUMNS, k % COLUMNS])
         _cut(ax, f, s)
         ax.set_ylim(max(0.0, low - 3.0), 103.0)
+        if k == 0:
+            ax.set_title("Each quantity by itself through the robust choice; x: a constraint is missed")
         if k % COLUMNS == 0:
             ax.set_ylabel("meet all [%]")
     return figure
@@ -51,6 +53,8 @@ def _requirements(ax: Axes, result: RobustResult) -> None:
         ax.errorbar([missed[0]], [y[0]], xerr=[[high], [low]], color=INK, linewidth=0.9, capsize=2.0)
         most = max(most, missed[0] + low)
         for at, value in zip(y, missed, strict=True):
+            if value == 0.0 and at != y[0]:
+                continue
             ax.annotate(f"{value:.1f}", (value + (low if at == y[0] else 0.0), at), xytext=(3, 0), textcoords="offset points",
                         va="center", fontsize=7.0, color=QUIET)  # fmt: skip
     moved = {h.name: h.moved for h in result.present.requirements}
@@ -73,7 +77,7 @@ def _cut(ax: Axes, f: FreeQuantity, s: Slice) -> None:
     ax.plot(x[~allowed], 100.0 * s.probability[~allowed], "x", color=LIMIT, markersize=5.0, zorder=3)
     for value, (_, colour, mark) in zip((*f.present[:1], f.nominal, f.robust), MARKS[-3:], strict=True):
         if value == value:
-            ax.plot([value], [1.0], mark, color=colour, markersize=5.0, transform=ax.get_xaxis_transform(), clip_on=False,
+            ax.plot([value], [1.02], mark, color=colour, markersize=5.0, transform=ax.get_xaxis_transform(), clip_on=False,
                     zorder=4)  # fmt: skip
     if f.words:
         ax.set_xticks(x, [w.replace("_", " ") for w in f.words])
