@@ -20,7 +20,7 @@ COLUMNS = 2
 
 @styled
 def robust_chart(result: RobustResult, axes: Any = None) -> Figure:
-    """What the three choices miss; probability along each free quantity through the robust choice, the three on the upper edge."""
+    """What the three choices miss; probability along each free quantity through the robust choice, all on top."""
     from matplotlib.figure import Figure
 
     cuts = [(f, s) for f in result.free for s in result.slices if s.name == f.name and not f.idle]
@@ -33,8 +33,8 @@ def robust_chart(result: RobustResult, axes: Any = None) -> Figure:
         ax = figure.add_subplot(grid[1 + k // COLUMNS, k % COLUMNS])
         _cut(ax, f, s)
         ax.set_ylim(max(0.0, low - 3.0), 103.0)
-        if k == 0:
-            ax.set_title("Each quantity by itself through the robust choice; x: a constraint is missed")
+        if k < COLUMNS:
+            ax.set_title(("One at a time", "x: a constraint is missed")[k], pad=11.0)
         if k % COLUMNS == 0:
             ax.set_ylabel("meet all [%]")
     return figure
