@@ -88,4 +88,5 @@ def robust(
         from valvectl.design.write_values import write_values
 
         write_values(loaded, result.robust.changes, write)
-        typer.echo(f"wrote {write}: a changed copy with the robust choice; check it before it goes anywhere", err=True)
+        shown = "" if result.compared[1].better else "; it is not shown to be better than the design as it is"
+        typer.echo(f"wrote {write}: a changed copy with the robust choice{shown}; check it first", err=True)

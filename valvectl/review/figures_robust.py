@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -19,7 +19,7 @@ COLUMNS = 2
 
 
 @styled
-def robust_chart(result: RobustResult, axes: Any = None) -> Figure:
+def robust_chart(result: RobustResult) -> Figure:
     """What the three choices miss; probability along each free quantity through the robust choice, all on top."""
     from matplotlib.figure import Figure
 
