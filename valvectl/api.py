@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from valvectl.studies.disperse import DisperseResult
     from valvectl.studies.disturbance_result import DisturbanceResult
     from valvectl.studies.equations import ControllerEquations
+    from valvectl.studies.fault_result import FaultsResult
     from valvectl.studies.fill import FillResult
     from valvectl.studies.gear_result import GearStageResult
     from valvectl.studies.ladder import LadderResult
@@ -221,6 +222,22 @@ class Design(DesignFile):
         from valvectl.studies.robust import robust
 
         return robust(self, ordinary_rows, free=free, **options)
+
+    def single_faults(
+        self,
+        *,
+        legs: Sequence[LegName] = ("oxidizer", "fuel"),
+        kinds: Sequence[str] | None = None,
+        at_time: float | None = None,
+        progress: Progress | None = None,
+    ) -> FaultsResult:
+        """Single faults over the throttle profile, or some of them at one time [s]; names as in ``plant.fault_run.KINDS``."""
+        from valvectl.studies.faults import faults
+
+        a = self.analysis
+        return faults(
+            self, a.machine, a.gains, a.schedule, a.profile, legs=legs, kinds=kinds, at_time=at_time, progress=progress
+        )
 
     def stability(self) -> StabilityResult:
         """Feed-system stability (chug) over the throttle range, manifolds from stiff to soft."""

@@ -18,6 +18,7 @@ from valvectl import (
     cli_actuator,
     cli_dispersion,
     cli_explain,
+    cli_faults,
     cli_outer,
     cli_power,
     cli_robust,
@@ -291,6 +292,7 @@ cli_servo.register(app)
 cli_explain.register(app)
 cli_dispersion.register(app)
 cli_robust.register(app)
+cli_faults.register(app)
 
 
 @app.command(short_help="Does the feed system chug.")

@@ -115,7 +115,17 @@ def disperse(
         typer.Option("--into", metavar="DIR", help="Folder that keeps the runs, block by block.", show_default=False),
     ] = None,
     resume: Annotated[bool, typer.Option("--resume", help="Go on with the runs in that folder.")] = False,
-    jobs: Annotated[int, typer.Option("--jobs", metavar="N", min=1, max=256, help="Processes on this machine.")] = 1,
+    jobs: Annotated[
+        int | None,
+        typer.Option(
+            "--jobs",
+            metavar="N",
+            min=1,
+            max=256,
+            help="Processes on this machine; by default one, with a thread a core.",
+            show_default=False,
+        ),
+    ] = None,
     cluster: Annotated[
         str | None,
         typer.Option(
@@ -133,7 +143,7 @@ def disperse(
 
     Each run is one engine with the throttle profile simulated, schedule and gains those of the design. Values [%], bounds by
     order statistics, probabilities after Clopper and Pearson, inputs that drive them. A stopped campaign with a folder
-    loses at most a block of 16 runs; --resume ends with the same bytes. Seeds belong to runs, whoever works them out.
+    loses at most the blocks of 32 runs in work; --resume ends with the same bytes. Seeds belong to runs, whoever works them out.
 
     \b
     Example:
@@ -158,7 +168,7 @@ def disperse(
                 statement=statement,
                 folder=into,
                 resume=resume,
-                where=Where(jobs, cluster or ""),
+                where=Where(jobs or 0, cluster or ""),
                 progress=progress,
             )
     except KeyboardInterrupt:

@@ -13,6 +13,7 @@ from valvectl import (
     cli_tables_actuator,
     cli_tables_control,
     cli_tables_dispersion,
+    cli_tables_faults,
     cli_tables_feed,
     cli_tables_gear,
     cli_tables_hunting,
@@ -110,5 +111,6 @@ def show(study: str, result: Any) -> None:
         "worst": cli_tables_dispersion.worst,
         "disperse": cli_tables_dispersion.disperse,
         "robust": cli_tables_robust.robust,
+        "faults": cli_tables_faults.faults,
     }
     shows[study](result, console())

@@ -23,6 +23,7 @@ from valvectl.design.schema import (
     Battery,
     DesignData,
     Engine,
+    Faults,
     Leg,
     LegName,
     Legs,
@@ -184,6 +185,11 @@ class DesignFile:
     def start(self) -> Start:
         """How the engine starts."""
         return self.data.start
+
+    @property
+    def faults(self) -> Faults:
+        """Single faults, the watch for them, and their limits."""
+        return self.data.faults
 
     @property
     def requirements(self) -> Requirements:

@@ -15,6 +15,7 @@ from valvectl.design.quantities import Fraction, PressureDifference, Time
 from valvectl.design.schema_actuator import Actuator, Controller, Encoder, Gains, GearStage, Location, Motor
 from valvectl.design.schema_base import Part, refuse
 from valvectl.design.schema_engine import Combustion, CStarTable, Engine
+from valvectl.design.schema_faults import Faults as Faults
 from valvectl.design.schema_feed import Fitting, Injector, Jacket, Line, Liquid, Manifold, Tank
 from valvectl.design.schema_gas import Purge
 from valvectl.design.schema_outer import OuterLoops
@@ -167,6 +168,7 @@ class DesignData(Part):
     outer_loops: OuterLoops | None = Field(
         default=None, description="loops that trim both commands; left out: the schedule runs open loop"
     )
+    faults: Faults = Faults()
     requirements: Requirements = Requirements()
     tuning: Tuning = Tuning()
     simulation: Simulation = Simulation()

@@ -86,12 +86,17 @@ class Tank(Part):
     ullage: Ullage | None = Field(default=None, description="gas above the liquid")
     bottle: Bottle | None = Field(default=None, description="gas bottle of this tank")
     gas_valve: GasValve | None = Field(default=None, description="what lets the gas into the tank")
+    relief_pressure: AbsolutePressure | None = Field(
+        default=None, gt=0.0, description="pressure at which a relief valve holds the tank, whatever flows in"
+    )
 
     @model_validator(mode="after")
     def _supply(self) -> Tank:
         missing = missing_for_supply(self)
         if missing is not None:
             raise refuse(*missing)
+        if self.relief_pressure is not None and self.relief_pressure <= self.pressure + (self.lock_up or 0.0):
+            raise refuse("relief_pressure", "must be above pressure and lock_up together")
         return self
 
 

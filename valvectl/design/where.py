@@ -10,6 +10,7 @@ ACTS: tuple[tuple[str, str], ...] = (
     (r"^outer_loops\.", "trim only: outer loops, their margins and runs; no other study closes them"),
     (r"^simulation\.", "numerics of every simulated run: throttle, loop (steps), stroke, power-loss"),
     (r"^corners", "worst only"),
+    (r"^faults\.|\.tank\.relief_pressure", "faults only"),
     (r"^tuning\.", "loop --tune only: corners, and what the gains must keep there"),
     (r"^start\.", "surge (its part on the start); no row of check"),
     (r"^flight\.", "disturbance, row mixture_ratio_disturbed"),

@@ -1,4 +1,4 @@
-"""Position encoder: quantisation."""
+"""Position encoder: quantisation, and what a faulty one shows."""
 
 from __future__ import annotations
 
@@ -18,3 +18,12 @@ def quantise(angle: float, count: float) -> float:
     if count <= 0.0:
         return angle
     return math.floor(angle / count + 0.5) * count
+
+
+def faulty_reading(angle: float, slope: float, offset: float, deviation: float, noise: float) -> float:
+    """Angle [rad] that a faulty encoder has before its counts: slope x angle + offset + deviation x noise.
+
+    ``slope`` [-] 1 for one that follows and 0 for one that is frozen (``offset`` [rad] is then what it shows), ``deviation``
+    [rad] of a noise whose ``noise`` [-] is standard normal. Definition; source: none needed.
+    """
+    return slope * angle + offset + deviation * noise

@@ -51,10 +51,10 @@ def kernel_is_cached() -> bool:
 
 @functools.lru_cache(maxsize=1)
 def compiled() -> Any:
-    """The compiled entry point. The first call on a machine compiles it, which takes some seconds."""
+    """The compiled entry point; it lets other threads run. The first call on a machine compiles it, which takes some seconds."""
     from valvectl.plant import kernel
 
-    return _compiled(kernel.run, kernel.FAST)
+    return _compiled(kernel.run, kernel.FAST, nogil=True)
 
 
 @functools.lru_cache(maxsize=1)

@@ -119,7 +119,7 @@ def driven(what: Drive, amplitude: float, omega: float, third: complex = 0j, per
         np.full(1, what.middle),
         what.periods,
         what.first.copy(),
-        np.zeros((ix.LOOPS, ix.LATE)),  # outputs come when the delays say, without jitter
+        np.zeros((ix.QUEUES, ix.LATE)),  # outputs come when the delays say, without jitter
         st,
         np.zeros((ix.QUEUES, ix.RING, 2)),
         np.zeros((ix.QUEUES, ix.QUEUE_SIZE), dtype=np.int64),

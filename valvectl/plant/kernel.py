@@ -64,16 +64,20 @@ def run(
     rec: Any,
     out: Any,
     outer_rows: Any,
-    pressure: float,
+    gas: Any,
+    clock: Any,
+    until: int,
     steps: int,
     record_every: int,
 ) -> int:
-    """Advance one engine by ``steps`` steps from the state in ``st``; fill ``rec``. Returns steps done while finite.
+    """Advance one engine from step ``clock[TICK]`` to ``until`` of a run of ``steps`` steps; fill ``rec``. Returns the steps
+    done while finite. All that a run knows is in the arrays, so that between two calls numbers and state may be changed; a
+    run cut in two gives the same bits as one.
 
     Shapes: par (2, PAR_SIZE), glob (GLOB_SIZE,), valve_tables (2, TAB_SIZE, n), losses (2, 2, m), c_star (nx, nr),
-    command (2, samples) [rad], periods (2, LOOPS) [steps], due (2, LOOPS + 1), late (2, LOOPS, LATE), st (2, ST_SIZE),
+    command (2, samples) [rad], periods (2, LOOPS) [steps], due (2, LOOPS + 1), late (2, QUEUES, LATE), st (2, ST_SIZE),
     flows (2, 2^b) ring, ring (2, QUEUES, RING, 2), queue (2, QUEUES, QUEUE_SIZE), acc (2, ACC_SIZE), rec (rows, REC_SIZE),
-    out (OUT_SIZE,), outer_rows (samples, ROW_SIZE). All C-contiguous.
+    out (OUT_SIZE,), outer_rows (samples, ROW_SIZE), gas (1,) chamber pressure, clock (CLOCK_SIZE,). All C-contiguous.
     """
     h, per_step = glob[ix.STEP], glob[ix.PER_STEP]
     hydraulics = glob[ix.HYDRAULICS] > 0.5
@@ -83,10 +87,12 @@ def run(
     par_, st_, acc_, periods_, due_ = flat(par), flat(st), flat(acc), flat(periods), flat(due)
     tables_, losses_, command_, flows_ = flat(valve_tables), flat(losses), flat(command), flat(flows)
     ring_, queue_, rec_, late_ = flat(ring), flat(queue), flat(rec), flat(late)
-    row, next_record = 0, 0
-    outer, outer_row, outer_next = hydraulics and out[ix.OUT_ON] > 0.5, 0, 0
+    pressure = gas[0]
+    row, next_record = clock[ix.ROW], clock[ix.NEXT_RECORD]
+    outer, outer_row, outer_next = hydraulics and out[ix.OUT_ON] > 0.5, clock[ix.OUTER_ROW], clock[ix.OUTER_NEXT]
     out_, outer_rows_ = flat(out), flat(outer_rows)
-    for tick in range(steps + 1):
+    # the loops and the record of the last step of all still belong to the run, though nothing moves any more
+    for tick in range(clock[ix.TICK], until + 1 if until == steps else until):
         if outer:
             take_trims(out_, st_, tail(st_, ix.ST_SIZE), tick)
             if tick == outer_next and outer_row < outer_rows.shape[0]:
@@ -118,7 +124,7 @@ def run(
                 s,
                 tail(ring_, k * ix.QUEUES * ix.RING * 2),
                 tail(queue_, k * ix.QUEUES * ix.QUEUE_SIZE),
-                tail(late_, k * ix.LOOPS * ix.LATE),
+                tail(late_, k * ix.QUEUES * ix.LATE),
                 tail(command_, k * samples),
                 samples,
                 tick,
@@ -187,4 +193,7 @@ def run(
             if outer:
                 s, p = st_, tail(st_, ix.ST_SIZE)
                 trim_sensors(out_, s[ix.FLOW], p[ix.FLOW], s[ix.MANIFOLD], p[ix.MANIFOLD], pressure)
-    return steps
+    gas[0] = pressure
+    clock[ix.TICK], clock[ix.ROW], clock[ix.NEXT_RECORD] = until, row, next_record
+    clock[ix.OUTER_ROW], clock[ix.OUTER_NEXT] = outer_row, outer_next
+    return until

@@ -5,12 +5,12 @@ from __future__ import annotations
 from typing import Any
 
 from valvectl.parts.controller import clip
-from valvectl.parts.encoder import quantise
+from valvectl.parts.encoder import faulty_reading, quantise
 from valvectl.parts.speed_estimate import lagged, tracked
 from valvectl.plant import layout as ix
 from valvectl.plant.kernel_base import jit, laws
 
-laws(clip, quantise, lagged, tracked)
+laws(clip, faulty_reading, quantise, lagged, tracked)
 
 
 @jit
@@ -34,6 +34,15 @@ def sense(par: Any, st: Any) -> None:
 
 
 @jit
+def draw_noise(st: Any, queue: Any, late: Any) -> None:
+    """The next of the numbers drawn beforehand becomes the noise of the encoder's readings at this sample."""
+    at = ix.QUEUE_FORWARD * ix.QUEUE_SIZE + ix.DRAWN_INDEX
+    drawn = queue[at]
+    queue[at] = (drawn + 1) & (ix.LATE - 1)
+    st[ix.SENSE_NOISE] = late[ix.QUEUE_FORWARD * ix.LATE + drawn]
+
+
+@jit
 def position_reading(par: Any, st: Any) -> float:
     """Angle the position loop reads [rad of the stem]."""
     angle = st[ix.STEM_ANGLE]
@@ -41,6 +50,10 @@ def position_reading(par: Any, st: Any) -> float:
         angle = st[ix.MOTOR_ANGLE] * par[ix.PER_RATIO]
     if par[ix.LAGGED] > 0.5:
         angle = st[ix.POSITION_SEEN]
+    if par[ix.FAULTY] > 0.5:
+        angle = faulty_reading(
+            angle, par[ix.POSITION_SLOPE], par[ix.POSITION_OFFSET], par[ix.POSITION_NOISE], st[ix.SENSE_NOISE]
+        )
     return quantise(angle, par[ix.POSITION_COUNT])
 
 
@@ -52,6 +65,10 @@ def speed_reading(par: Any, st: Any) -> float:
         angle = st[ix.MOTOR_ANGLE] * par[ix.PER_RATIO]
     if par[ix.LAGGED] > 0.5:
         angle = st[ix.SPEED_SEEN]
+    if par[ix.FAULTY] > 0.5:
+        angle = faulty_reading(
+            angle, par[ix.SPEED_SLOPE], par[ix.SPEED_OFFSET], par[ix.SPEED_NOISE], st[ix.SENSE_NOISE]
+        )
     return quantise(angle, par[ix.SPEED_COUNT])
 
 
@@ -91,6 +108,8 @@ def trim_step(par: Any, st: Any) -> float:
         stem = st[ix.STEM_ANGLE]
         if par[ix.LAGGED] > 0.5:
             stem = st[ix.TRIM_SEEN]
+        if par[ix.FAULTY] > 0.5:
+            stem = faulty_reading(stem, par[ix.TRIM_SLOPE], par[ix.TRIM_OFFSET], 0.0, 0.0)
         error = st[ix.COMMAND] - quantise(stem, par[ix.TRIM_COUNT])
         if abs(error) > par[ix.HOLD_BAND]:  # where the position loop would rest, the trim rests too
             st[ix.TRIM] = clip(trim + par[ix.TRIM_GAIN] * par[ix.POSITION_PERIOD] * error, par[ix.TRIM_LIMIT])

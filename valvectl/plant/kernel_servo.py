@@ -21,6 +21,7 @@ from valvectl.plant.kernel_base import jit, laws
 from valvectl.plant.kernel_outer import forward_current, notched, pid_current, state_current
 from valvectl.plant.kernel_sensors import (
     current_reading,
+    draw_noise,
     position_reading,
     raw_speed,
     shift_newest,
@@ -148,6 +149,8 @@ def control(
     """
     if tick == due[ix.LOOP_POSITION]:
         due[ix.LOOP_POSITION] += periods[ix.LOOP_POSITION]
+        if par[ix.FAULTY] > 0.5:
+            draw_noise(st, queue, late)
         if par[ix.STRUCTURE] < 0.5:
             sample_position(par, st, ring, queue, command, tick, min(due[ix.LOOPS], samples - 1))
             shift_newest(ring, queue, late, ix.LOOP_POSITION, par[ix.POSITION_JITTER])
@@ -159,6 +162,8 @@ def control(
         due[ix.LOOPS] += 1
     if par[ix.STRUCTURE] < 0.5 and tick == due[ix.LOOP_SPEED]:
         due[ix.LOOP_SPEED] += periods[ix.LOOP_SPEED]
+        if par[ix.FAULTY] > 0.5:
+            draw_noise(st, queue, late)
         st[ix.SPEED_SET] = arrived(ring, queue, ix.LOOP_POSITION, tick, st[ix.SPEED_SET])
         if par[ix.FORWARD_ON] > 0.5:
             st[ix.CURRENT_FORWARD] = arrived(ring, queue, ix.QUEUE_FORWARD, tick, st[ix.CURRENT_FORWARD])

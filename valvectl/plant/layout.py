@@ -91,8 +91,17 @@ from __future__ import annotations
     SIGMA0,
     SIGMA1,
     HALF_WAY,
+    FAULTY,
+    POSITION_SLOPE,
+    POSITION_OFFSET,
+    POSITION_NOISE,
+    SPEED_SLOPE,
+    SPEED_OFFSET,
+    SPEED_NOISE,
+    TRIM_SLOPE,
+    TRIM_OFFSET,
     PAR_MORE,
-) = range(88)
+) = range(97)
 # what a controller does beyond the plain cascade
 (
     STRUCTURE,
@@ -184,8 +193,9 @@ TAB_C, TAB_FL, TAB_RUN, TAB_BREAK, TAB_RUN_CLOSING, TAB_BREAK_CLOSING, TAB_SIZE 
     TRIM,
     BRISTLE,
     OUTER_TRIM,
+    SENSE_NOISE,
     ST_MORE,
-) = range(33)
+) = range(34)
 (
     COMMAND_EARLIER,
     CURRENT_FORWARD,
@@ -208,7 +218,11 @@ RING = 16
 """Outputs that may be under way at once, a power of two; a delay may be at most RING - 2 sample periods."""
 HEAD_INDEX, COUNT_INDEX, DRAWN_INDEX, QUEUE_SIZE = range(4)
 LATE = 4096
-"""Random latenesses of a loop's outputs before they come round again, a power of two: late[leg, loop, n], -1 to 1."""
+"""Random numbers of a loop before they come round again, a power of two: late[leg, queue, n]. Those of the three loops are
+latenesses of their outputs, -1 to 1; those under ``QUEUE_FORWARD`` are a faulty encoder's noise, standard normal."""
+
+# ---- where a run stands: clock[index], whole numbers ------------------------------------------------------------
+TICK, ROW, NEXT_RECORD, OUTER_ROW, OUTER_NEXT, CLOCK_SIZE = range(6)
 
 # ---- accumulators of a leg: acc[leg, index] --------------------------------------------------------------------
 (

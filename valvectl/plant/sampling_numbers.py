@@ -56,11 +56,14 @@ def at_rest(st: FloatArray, angle: float, motor_turn: float) -> None:
 
 
 def drawn_lateness(seed: int) -> FloatArray:
-    """Lateness of outputs in shares of the loops' jitter: even from -1 to 1, shape (2 legs, 3 loops, LATE).
+    """Lateness of outputs in shares of the loops' jitter, even from -1 to 1, and, last, standard normal noise for an encoder
+    that is faulty: shape (2 legs, 3 loops and the noise, LATE).
 
     The first LATE outputs of a loop each have their own; then they come round again.
     """
-    return np.asarray(np.random.default_rng(seed).uniform(-1.0, 1.0, (2, ix.LOOPS, ix.LATE)))
+    draw = np.random.default_rng(seed)
+    late = draw.uniform(-1.0, 1.0, (2, ix.LOOPS, ix.LATE))
+    return np.concatenate([late, draw.standard_normal((2, 1, ix.LATE))], axis=1)
 
 
 def common_divisor(values: list[float]) -> float:

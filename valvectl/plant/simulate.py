@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -20,11 +21,13 @@ from valvectl.plant.balance import OperatingPoint
 from valvectl.plant.compiled import compiled as compiled
 from valvectl.plant.compiled import kernel_cache as kernel_cache
 from valvectl.plant.compiled import kernel_is_cached as kernel_is_cached
-from valvectl.plant.energy import EnergyBook, energy_book
 from valvectl.plant.machine import Machine
 from valvectl.plant.outer import OuterRun, outer_arrays
 from valvectl.plant.pack_control import control_numbers, start_control
 from valvectl.plant.sampling_numbers import at_rest, common_divisor, drawn_lateness, first_samples, sampling_parameters
+from valvectl.plant.trace import LegTrace as LegTrace
+from valvectl.plant.trace import Trace as Trace
+from valvectl.plant.trace import trace_of
 
 IntArray = NDArray[np.int64]
 
@@ -41,66 +44,6 @@ class DriveOff:
 
 CONTACT_SHARE = 0.35
 """Largest step times natural frequency of the stem on the gears' stiffness [rad]; leapfrog is stable below 2."""
-
-
-@dataclass(frozen=True)
-class LegTrace:
-    """What one leg did, each array of shape (n,) over ``Trace.time``."""
-
-    command: FloatArray
-    """Position command of the stem [rad]."""
-    stem: FloatArray
-    """Angle of the stem [rad]."""
-    ball: FloatArray
-    """Angle of the ball [rad]; differs from the stem's by the slot clearance."""
-    motor: FloatArray
-    """Motor angle over the ratio [rad]."""
-    current: FloatArray
-    """Motor current [A]."""
-    voltage: FloatArray
-    """Motor voltage [V]."""
-    flow: FloatArray
-    """Injector mass flow [kg/s]."""
-    manifold: FloatArray
-    """Manifold pressure [Pa]."""
-    valve_drop: FloatArray
-    """Pressure drop across the valve [Pa]."""
-    choked: FloatArray
-    """1 where the valve chokes, else 0."""
-    stem_speed: FloatArray
-    """Speed of the stem [rad/s]."""
-    rms_current: float
-    """RMS motor current over the run [A]."""
-    peak_current: float
-    """Largest motor current [A]."""
-    peak_motor_speed: float
-    """Largest motor speed [rad/s]."""
-    lowest_voltage: float
-    """Lowest voltage at the drive [V]."""
-    peak_spring: float
-    """Largest torque through the gears at the stem [N m]."""
-    energy: EnergyBook | None = None
-    """Where the motor's energy went, if asked for."""
-
-
-@dataclass(frozen=True)
-class Trace:
-    """A simulated run."""
-
-    time: FloatArray
-    """Time [s], shape (n,)."""
-    chamber_pressure: FloatArray
-    """[Pa], shape (n,)."""
-    bus_voltage: FloatArray
-    """Battery terminal voltage [V], shape (n,)."""
-    legs: dict[LegName, LegTrace]
-    step: float
-    """Integration step used [s]."""
-
-    @property
-    def mixture_ratio(self) -> FloatArray:
-        """Oxidizer over fuel flow at the injector [-], shape (n,)."""
-        return np.asarray(self.legs["oxidizer"].flow / self.legs["fuel"].flow)
 
 
 @dataclass(frozen=True)
@@ -294,82 +237,153 @@ def simulate(
     Raises ``SimulationError`` when a run stops being finite. Validity: see the laws; lines are rigid columns, one lump
     each, good to about a quarter of a / (4 L).
     """
-    grid = time_grid(machine, step, contact_share)
-    h = grid.step
-    volts = machine.battery if battery is None else battery
-    par, glob, tables, losses = pack(machine, gains, grid, hydraulics, volts)
-    for k, name in enumerate(LEGS):
-        if half_way:
-            par[k, ix.HALF_WAY] = 1.0
-        if energy:
-            par[k, ix.AUDIT] = 1.0
-        if off is not None and name in off:
-            par[k, ix.OFF_TICK], par[k, ix.SHORTED] = off[name].time / h, float(off[name].shorted)
-    _refuse_nan(par, glob, tables, losses)
-    steps = max(1, round(duration / h))
-    every = max(1, round((machine.record if record is None else record) / h))
-    rows = (steps - 1) // every + 2
-    rec = np.full((rows, ix.REC_SIZE), np.nan)
-    st = np.zeros((2, ix.ST_SIZE))
-    longest = max(par[k, ix.DELAY] for k in range(2))
-    flows = np.zeros((2, 1 << (int(longest) + 3).bit_length()))
-    samples = max(command[name].size for name in LEGS)
-    orders = np.zeros((2, samples))
-    for k, name in enumerate(LEGS):
+    run = EngineRun(
+        machine, gains, command, start, duration, hydraulics=hydraulics, step=step, record=record, battery=battery,
+        off=off, energy=energy, outer=outer, seed=seed, half_way=half_way, contact_share=contact_share,
+    )  # fmt: skip
+    run.advance()
+    return run.trace()
+
+
+class EngineRun:
+    """A run under way: all it knows in plain arrays, so that it can be cut, changed, copied and gone on with.
+
+    Options as those of ``simulate``, which is one of these advanced to its end. Arrays as in ``kernel.run``; those of
+    ``plant.layout`` may be changed between two calls of ``advance``. A run cut in pieces gives the same bits as a whole one.
+    """
+
+    def __init__(
+        self,
+        machine: Machine,
+        gains: Mapping[LegName, CascadeGains],
+        command: Mapping[LegName, FloatArray],
+        start: OperatingPoint,
+        duration: float,
+        *,
+        hydraulics: bool = True,
+        step: float | None = None,
+        record: float | None = None,
+        battery: float | None = None,
+        off: Mapping[LegName, DriveOff] | None = None,
+        energy: bool = False,
+        outer: OuterRun | None = None,
+        seed: int = 0,
+        half_way: bool = False,
+        contact_share: float = CONTACT_SHARE,
+    ) -> None:
+        self.machine, self.gains, self.energy, self.duration = machine, gains, energy, duration
+        grid = time_grid(machine, step, contact_share)
+        h = self.step = grid.step
+        volts = machine.battery if battery is None else battery
+        self.par, self.glob, self._tables, self._losses = pack(machine, gains, grid, hydraulics, volts)
+        for k, name in enumerate(LEGS):
+            if half_way:
+                self.par[k, ix.HALF_WAY] = 1.0
+            if energy:
+                self.par[k, ix.AUDIT] = 1.0
+            if off is not None and name in off:
+                self.par[k, ix.OFF_TICK], self.par[k, ix.SHORTED] = off[name].time / h, float(off[name].shorted)
+        _refuse_nan(self.par, self.glob, self._tables, self._losses)
+        self.steps = max(1, round(duration / h))
+        self.every = max(1, round((machine.record if record is None else record) / h))
+        self.rec = np.full(((self.steps - 1) // self.every + 2, ix.REC_SIZE), np.nan)
+        self.st = np.zeros((2, ix.ST_SIZE))
+        longest = max(self.par[k, ix.DELAY] for k in range(2))
+        self.flows = np.zeros((2, 1 << (int(longest) + 3).bit_length()))
+        self.command = np.zeros((2, max(command[name].size for name in LEGS)))
+        for k, name in enumerate(LEGS):
+            self._start_leg(k, machine, gains, command[name], start)
+        self.st[:, ix.BUS] = volts
+        self._c_star = np.array(machine.c_star.values)
+        self._periods = grid.periods
+        self.due = np.array([first_samples(machine.legs[name].servo, h) for name in LEGS], dtype=np.int64)
+        self._late = drawn_lateness(seed)
+        self.ring = np.zeros((2, ix.QUEUES, ix.RING, 2))
+        self.queue = np.zeros((2, ix.QUEUES, ix.QUEUE_SIZE), dtype=np.int64)
+        self.acc = np.zeros((2, ix.ACC_SIZE))
+        self.acc[:, ix.LOWEST_BUS] = np.inf
+        self.out, self.outer_rows = outer_arrays(outer, h, start)
+        self.gas = np.array([float(start.chamber_pressure)])
+        self.clock = np.zeros(ix.CLOCK_SIZE, dtype=np.int64)
+
+    def _start_leg(
+        self,
+        k: int,
+        machine: Machine,
+        gains: Mapping[LegName, CascadeGains],
+        command: FloatArray,
+        start: OperatingPoint,
+    ) -> None:
+        """A leg at rest at its steady point, the controller's memory with it."""
+        name, st = LEGS[k], self.st[k]
         point, servo = start.legs[name], machine.legs[name].servo
-        angle = point.angle
-        st[k, ix.STEM_ANGLE] = st[k, ix.BALL_ANGLE] = angle
-        st[k, ix.MOTOR_ANGLE] = angle * servo.ratio
-        st[k, ix.FLOW] = point.flow
-        st[k, ix.MANIFOLD] = point.manifold
-        st[k, ix.VALVE_DROP] = point.valve_drop
-        st[k, ix.BUS] = volts
-        st[k, ix.COMMAND] = st[k, ix.COMMAND_BEFORE] = command[name][0]
-        count = servo.speed_count
-        st[k, ix.ANGLE_BEFORE] = angle if count <= 0.0 else math.floor(angle / count + 0.5) * count
-        start_control(st[k], servo, gains[name])
-        at_rest(st[k], angle, angle)
-        flows[k] = point.flow
-        orders[k, : command[name].size] = command[name]
-        orders[k, command[name].size :] = command[name][-1]
-    ring = np.zeros((2, ix.QUEUES, ix.RING, 2))
-    queue = np.zeros((2, ix.QUEUES, ix.QUEUE_SIZE), dtype=np.int64)
-    acc = np.zeros((2, ix.ACC_SIZE))
-    acc[:, ix.LOWEST_BUS] = np.inf
-    done = compiled()(
-        par,
-        glob,
-        tables,
-        losses,
-        np.array(machine.c_star.values),
-        orders,
-        grid.periods,
-        np.array([first_samples(machine.legs[name].servo, h) for name in LEGS], dtype=np.int64),
-        drawn_lateness(seed),
-        st,
-        flows,
-        ring,
-        queue,
-        acc,
-        rec,
-        *outer_arrays(outer, h, start),
-        float(start.chamber_pressure),
-        steps,
-        every,
-    )
-    if done < steps:
-        raise SimulationError(f"the run stopped being finite at {done * h:.6f} s of {duration:g} s")
-    rec = rec[np.isfinite(rec[:, ix.REC_TIME])]
-    if not np.isfinite(rec).all():
-        row = int(np.argmin(np.isfinite(rec).all(axis=1)))
-        raise SimulationError(f"the run stopped being finite at {rec[row, ix.REC_TIME]:.6f} s of {duration:g} s")
-    return Trace(
-        time=rec[:, ix.REC_TIME],
-        chamber_pressure=rec[:, ix.REC_PC],
-        bus_voltage=rec[:, ix.REC_BUS],
-        legs={name: _leg_trace(rec, acc[k], k, steps, energy) for k, name in enumerate(LEGS)},
-        step=h,
-    )
+        angle, count = point.angle, servo.speed_count
+        st[ix.STEM_ANGLE] = st[ix.BALL_ANGLE] = angle
+        st[ix.MOTOR_ANGLE] = angle * servo.ratio
+        st[ix.FLOW] = point.flow
+        st[ix.MANIFOLD] = point.manifold
+        st[ix.VALVE_DROP] = point.valve_drop
+        st[ix.COMMAND] = st[ix.COMMAND_BEFORE] = command[0]
+        st[ix.ANGLE_BEFORE] = angle if count <= 0.0 else math.floor(angle / count + 0.5) * count
+        start_control(st, servo, gains[name])
+        at_rest(st, angle, angle)
+        self.flows[k] = point.flow
+        self.command[k, : command.size] = command
+        self.command[k, command.size :] = command[-1]
+
+    @property
+    def tick(self) -> int:
+        """Steps done."""
+        return int(self.clock[ix.TICK])
+
+    def advance(self, until: int | None = None) -> None:
+        """Go on to a step, by default to the end. Raises ``SimulationError`` when the run stops being finite."""
+        last = self.steps if until is None else min(until, self.steps)
+        if self.tick >= self.steps:
+            return  # the last sample and record have been made: once is enough
+        done = compiled()(
+            self.par, self.glob, self._tables, self._losses, self._c_star, self.command, self._periods, self.due,
+            self._late, self.st, self.flows, self.ring, self.queue, self.acc, self.rec, self.out, self.outer_rows,
+            self.gas, self.clock, last, self.steps, self.every,
+        )  # fmt: skip
+        if done < last:
+            raise SimulationError(f"the run stopped being finite at {done * self.step:.6f} s of {self.duration:g} s")
+
+    def branch(self, steps: int | None = None) -> EngineRun:
+        """A copy that goes on by itself from here, to ``steps`` of the whole run or to this one's end; its record begins here."""
+        other = copy.copy(self)
+        for name in (
+            "par",
+            "glob",
+            "st",
+            "flows",
+            "command",
+            "due",
+            "ring",
+            "queue",
+            "acc",
+            "out",
+            "outer_rows",
+            "gas",
+        ):
+            setattr(other, name, getattr(self, name).copy())
+        other.clock = self.clock.copy()
+        if steps is not None:
+            other.steps = steps
+            other.duration = steps * self.step
+        first = int(self.clock[ix.NEXT_RECORD])
+        other.clock[ix.ROW] = 0
+        other.rec = np.full((max(other.steps - first, 0) // self.every + 2, ix.REC_SIZE), np.nan)
+        return other
+
+    def trace(self) -> Trace:
+        """The record so far. Raises ``SimulationError`` where it is not finite."""
+        rec = self.rec[np.isfinite(self.rec[:, ix.REC_TIME])]
+        if not np.isfinite(rec).all():
+            row = int(np.argmin(np.isfinite(rec).all(axis=1)))
+            at = f"{rec[row, ix.REC_TIME]:.6f} s of {self.duration:g} s"
+            raise SimulationError(f"the run stopped being finite at {at}")
+        return trace_of(rec, self.acc, max(self.tick, 1), self.step, self.energy)
 
 
 def _refuse_nan(par: FloatArray, glob: FloatArray, tables: FloatArray, losses: FloatArray) -> None:
@@ -382,26 +396,3 @@ def _refuse_nan(par: FloatArray, glob: FloatArray, tables: FloatArray, losses: F
                 raise SimulationError(f"{name} leg: {what} {at} of the simulator is not a number")
     if np.isnan(glob).any():
         raise SimulationError(f"engine: parameter {int(np.argmax(np.isnan(glob)))} of the simulator is not a number")
-
-
-def _leg_trace(rec: FloatArray, acc: FloatArray, k: int, steps: int, energy: bool) -> LegTrace:
-    at = ix.REC_ENGINE + k * ix.LEG_RECORD
-    return LegTrace(
-        command=rec[:, at + ix.REC_COMMAND],
-        stem=rec[:, at + ix.REC_STEM],
-        ball=rec[:, at + ix.REC_BALL],
-        motor=rec[:, at + ix.REC_MOTOR],
-        current=rec[:, at + ix.REC_CURRENT],
-        voltage=rec[:, at + ix.REC_VOLTAGE],
-        flow=rec[:, at + ix.REC_FLOW],
-        manifold=rec[:, at + ix.REC_MANIFOLD],
-        valve_drop=rec[:, at + ix.REC_DROP],
-        choked=rec[:, at + ix.REC_CHOKED],
-        stem_speed=rec[:, at + ix.REC_SPEED],
-        rms_current=math.sqrt(acc[ix.SUM_CURRENT_SQUARED] / steps),
-        peak_current=float(acc[ix.PEAK_CURRENT]),
-        peak_motor_speed=float(acc[ix.PEAK_MOTOR_SPEED]),
-        lowest_voltage=float(acc[ix.LOWEST_BUS]),
-        peak_spring=float(acc[ix.PEAK_SPRING]),
-        energy=energy_book(acc) if energy else None,
-    )

@@ -12,6 +12,7 @@ from valvectl.review.figures_catalogue import catalogue_chart
 from valvectl.review.figures_dispersion import budget_chart, disperse_chart, worst_chart
 from valvectl.review.figures_disturbance import disturbance_chart
 from valvectl.review.figures_engine import ladder_chart, spread_chart, throttle_chart
+from valvectl.review.figures_faults import faults_chart
 from valvectl.review.figures_gear import gear_stage_chart
 from valvectl.review.figures_heat import heat_chart
 from valvectl.review.figures_hunting import hunting_chart
@@ -38,6 +39,7 @@ __all__ = [
     "closing_chart",
     "disperse_chart",
     "disturbance_chart",
+    "faults_chart",
     "fill_chart",
     "gear_stage_chart",
     "heat_chart",

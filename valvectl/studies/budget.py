@@ -29,7 +29,7 @@ AGREE = 0.10
 """Largest difference of the sum of squares and the deviation of drawn engines that counts as linear [-]."""
 BENT = 0.1
 """Quadratic part of one contributor, over the root of the sum of squares, from which it is named [-]."""
-FEWEST, CHANGE_SHARE = 50, 8
+FEWEST, CHANGE_SHARE = 50, 2
 """Fewest engines drawn; every so many of the steady ones is simulated for the changes too."""
 
 Progress = Callable[[str, int, int], None]
@@ -160,6 +160,10 @@ def bounded(parts: FloatArray, table: Sequence[Variable]) -> FloatArray:
     return np.asarray(total + sum((np.abs(row) for row in tied.values()), np.zeros_like(total)))
 
 
+Reading = Callable[[FloatArray, str], list[FloatArray | ValvectlError]]
+"""Engines at shares of their bounds, shape (n, d), to what is read from each, or why nothing is."""
+
+
 class _Changes:
     """The largest O/F error in each change of the throttle, on the side of the nominal one."""
 
@@ -169,12 +173,13 @@ class _Changes:
         self.windows = list(zip(starts, ends, strict=True))
         self.sides = [math.copysign(1.0, c.peak_error) for c in nominal.changes]
         self.words = tuple(f"{100 * c.before:.0f}-{100 * c.after:.0f} % at {c.start:.3g} s" for c in nominal.changes)
-        self.nominal = self.read(nominal)
+        self.nominal = self.read(nominal.time, nominal.ratio_error)
 
-    def read(self, run: ThrottleResult) -> FloatArray:
+    def read(self, time: FloatArray, ratio_error: FloatArray) -> FloatArray:
+        """That of a run, by change."""
         out = []
         for (start, end), side in zip(self.windows, self.sides, strict=True):
-            here = run.ratio_error[(run.time >= start) & (run.time < end)]
+            here = ratio_error[(time >= start) & (time < end)]
             out.append(side * float(np.max(side * here)))
         return np.array(out)
 
@@ -200,57 +205,72 @@ class _Budget:
         self.changes = _Changes(self.moving.analysis.throttle)
         self.left_out: list[str] = []
 
-    def _moved(self, shop: Workshop, j: int, read: Callable[[Drawn], FloatArray]) -> tuple[FloatArray, FloatArray]:
-        """What is read with one variable a standard deviation up and down."""
-        out = []
-        for sign in (1.0, -1.0):
-            unit = np.zeros(len(shop.table))
-            unit[j] = sign * shop.table[j].deviation
-            out.append(read(shop.engine(unit)))
-        return out[0], out[1]
-
-    def _slopes(
-        self, shop: Workshop, read: Callable[[Drawn], FloatArray], base: FloatArray, what: str
-    ) -> tuple[FloatArray, FloatArray]:
-        """One-deviation changes and their quadratic parts, each of shape (d, values)."""
-        d = len(shop.table)
-        linear, square = np.zeros((d, base.size)), np.zeros((d, base.size))
-        for j, v in enumerate(shop.table):
-            self.progress(what, j, d)
-            try:
-                up, down = self._moved(shop, j, read)
-            except ValvectlError as error:
-                self.left_out.append(f"{v.key}, {what}: {error}")
-                continue
-            linear[j], square[j] = 0.5 * (up - down), 0.5 * (up + down) - base
-        return linear, square
-
-    def _steady(self, drawn: Drawn) -> FloatArray:
-        return np.concatenate(self.still.steady(self.still.points(drawn)))
-
-    def _run(self, drawn: Drawn) -> FloatArray:
-        return self.changes.read(self.moving.run(drawn))
-
-    def _drawn(self, shop: Workshop, read: Callable[[Drawn], FloatArray], what: str) -> FloatArray:
-        """What is read from drawn engines, shape (valid, values)."""
-        out = []
-        units = shop.unit(0, shop.plan.runs)
+    def _steady(self, units: FloatArray, what: str) -> list[FloatArray | ValvectlError]:
+        """Steady errors of O/F, then of thrust, of engines at shares of their bounds, or why there are none."""
+        out: list[FloatArray | ValvectlError] = []
         for k, unit in enumerate(units):
             if k % 10 == 0:
                 self.progress(what, k, len(units))
             try:
-                out.append(read(shop.engine(unit)))
+                out.append(np.concatenate(self.still.steady(self.still.points(self.still.engine(unit)))))
             except ValvectlError as error:
-                self.left_out.append(f"drawn engine {k}, {what}: {error}")
+                out.append(error)
+        return out
+
+    def _flown(self, units: FloatArray, what: str) -> list[FloatArray | ValvectlError]:
+        """Largest O/F error in each change of engines at shares of their bounds, or why there is none."""
+        shop, out = self.moving, list[FloatArray | ValvectlError]()
+        drawn: list[Drawn] = []
+        for unit in units:
+            try:
+                drawn.append(shop.engine(unit))
+                out.append(np.empty(0))
+            except ValvectlError as error:
+                out.append(error)
+        runs = iter(shop.ratio_errors(drawn, lambda done: self.progress(what, done, len(units))))
+        for k, one in enumerate(out):
+            if not isinstance(one, ValvectlError):
+                run = next(runs)
+                out[k] = run if isinstance(run, ValvectlError) else self.changes.read(*run)
+        return out
+
+    def _slopes(
+        self, table: tuple[Variable, ...], read: Reading, base: FloatArray, what: str
+    ) -> tuple[FloatArray, FloatArray]:
+        """One-deviation changes and their quadratic parts, each of shape (d, values)."""
+        d = len(table)
+        linear, square = np.zeros((d, base.size)), np.zeros((d, base.size))
+        deviations = np.diag([v.deviation for v in table]).reshape(d, d)
+        found = read(np.concatenate([deviations, -deviations]), what)
+        for j, v in enumerate(table):
+            up, down = found[j], found[d + j]
+            for one in (up, down):
+                if isinstance(one, ValvectlError):
+                    self.left_out.append(f"{v.key}, {what}: {one}")
+                    break
+            else:
+                assert isinstance(up, np.ndarray)
+                assert isinstance(down, np.ndarray)
+                linear[j], square[j] = 0.5 * (up - down), 0.5 * (up + down) - base
+        return linear, square
+
+    def _drawn(self, shop: Workshop, read: Reading, what: str) -> FloatArray:
+        """What is read from drawn engines, shape (valid, values)."""
+        out = []
+        for k, one in enumerate(read(shop.unit(0, shop.plan.runs), what)):
+            if isinstance(one, ValvectlError):
+                self.left_out.append(f"drawn engine {k}, {what}: {one}")
+            else:
+                out.append(one)
         return np.array(out)
 
     def result(self) -> BudgetResult:
         still, n = self.still.table, len(self.still.settings)
-        base = self._steady(self.still.engine(np.zeros(len(still))))
-        linear, square = self._slopes(self.still, self._steady, base, "held throttle")
-        in_changes, _ = self._slopes(self.moving, self._run, self.changes.nominal, "changes of the throttle")
+        base = np.concatenate(self.still.steady(self.still.points(self.still.engine(np.zeros(len(still))))))
+        linear, square = self._slopes(still, self._steady, base, "held throttle")
+        in_changes, _ = self._slopes(self.moving.table, self._flown, self.changes.nominal, "changes of the throttle")
         engines = self._drawn(self.still, self._steady, "engines at held throttle")
-        engines_run = self._drawn(self.moving, self._run, "engines over the profile")
+        engines_run = self._drawn(self.moving, self._flown, "engines over the profile")
         relation = pearson(still)
         rss = combined(linear[:, :n], relation)
         with np.errstate(divide="ignore", invalid="ignore"):

@@ -27,11 +27,13 @@ from valvectl.design.design_file import DesignFile
 from valvectl.errors import ValvectlError
 from valvectl.parts.cache import library_version
 from valvectl.parts.lookup import FloatArray
-from valvectl.studies.drawn_run import Plan, Workshop, run_block
+from valvectl.studies.drawn_run import Plan, Workshop, run_block, workshop
 
-BLOCK = 16
-"""Runs in a block: what a stop loses at most."""
+BLOCK = 32
+"""Runs in a block: as many as fly side by side, and what a stop loses at most, for each worker."""
 MANIFEST, LAYOUT = "manifest.json", "valvectl-runs-1"
+MOST_THREADS = 4
+"""Threads of one process; more wait for each other, since what is not simulation is Python."""
 RETRIES = 20
 """How often a block that a cluster lost is begun anew."""
 
@@ -63,8 +65,8 @@ def bare(design: DesignFile) -> DesignFile:
 class Where:
     """Who works the blocks out."""
 
-    jobs: int = 1
-    """Processes on this machine; 1: this one."""
+    jobs: int = 0
+    """Processes on this machine, 1: this one with one thread; 0: this process with a thread a core."""
     cluster: str = ""
     """Address of a dask.distributed scheduler; empty: this machine."""
 
@@ -172,6 +174,20 @@ def _here(packed: bytes, todo: Todo) -> Blocks:
         yield first, run_block(packed, first, count)
 
 
+def _threads(packed: bytes, todo: Todo, count: int) -> Blocks:
+    """Blocks by threads of this process: the simulator lets the others run."""
+    from concurrent.futures import ThreadPoolExecutor, as_completed
+
+    workshop(packed)
+    pool = ThreadPoolExecutor(count)
+    try:
+        waiting = {pool.submit(run_block, packed, first, many): first for first, many in todo}
+        for future in as_completed(waiting):
+            yield waiting[future], future.result()
+    finally:
+        pool.shutdown(wait=True, cancel_futures=True)
+
+
 def _processes(packed: bytes, todo: Todo, jobs: int) -> Blocks:
     import multiprocessing
     from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
@@ -217,6 +233,9 @@ def _workers(packed: bytes, todo: Todo, where: Where) -> Blocks:
         return _cluster(packed, todo, where.cluster)
     if where.jobs > 1 and len(todo) > 1:
         return _processes(packed, todo, where.jobs)
+    cores = min(os.cpu_count() or 1, MOST_THREADS, len(todo))
+    if where.jobs == 0 and cores > 1:
+        return _threads(packed, todo, cores)
     return _here(packed, todo)
 
 
@@ -230,8 +249,8 @@ class Campaign:
         self.plan = plan
         self.folder = folder
         self.where = where or Where()
-        self.shop = Workshop(plan)
         self.packed = pickle.dumps(plan)
+        self.shop = workshop(self.packed)
         self.width = len(self.shop.columns())
         self.blocks = [(first, min(BLOCK, plan.runs - first)) for first in range(0, plan.runs, BLOCK)]
         self.done: dict[int, FloatArray] = {}

@@ -279,6 +279,15 @@ def _result(shop: Workshop, rows: FloatArray, statement: Statement | None, sure:
         "schedule and gains are those of the design; each engine is drawn from the tolerances and flies them unchanged",
         "each row's confidence holds for that row alone",
     ]
+    if plan.simulate:
+        lanes = shop.side_by_side
+        assumptions.append(
+            "the runs fly one by one, which is slow: the simulator side by side does not have "
+            + "; ".join(lanes.why_not)
+            if lanes.why_not
+            else f"the runs fly side by side at a step of {1e6 * lanes.grid.step:.4g} us; where a valve sticks, the peak of one "
+            "run is one of several values some percent of itself apart, at any step"
+        )
     cautions = []
     if plan.sampling != "random":
         cautions.append("runs of this sampling are not independent: no confidence is stated, only shares")

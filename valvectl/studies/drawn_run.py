@@ -9,6 +9,8 @@ from __future__ import annotations
 import functools
 import math
 import pickle
+import threading
+from collections import OrderedDict
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
@@ -16,7 +18,7 @@ import numpy as np
 
 from valvectl.design.design_file import DesignFile
 from valvectl.design.schema import LEGS
-from valvectl.errors import DesignError, NoBalanceError, RangeError, SimulationError
+from valvectl.errors import DesignError, NoBalanceError, RangeError, SimulationError, ValvectlError
 from valvectl.parts.cache import memory_only
 from valvectl.parts.lookup import FloatArray
 from valvectl.plant.balance import OperatingPoint
@@ -125,9 +127,50 @@ class Workshop:
         return ratio, np.array([p.throttle for p in points]) / np.array(self.settings) - 1.0
 
     def run(self, drawn: Drawn, number: int = 0) -> ThrottleResult:
-        """The throttle profile of a drawn engine by itself, schedule and gains of the design; ``number`` seeds jitter."""
-        a = self.analysis
-        return throttle(drawn.machine, a.gains, self.schedule, a.profile, a.band, offset=drawn.offset, seed=number)
+        """The throttle profile of a drawn engine by itself, schedule and gains of the design; ``number`` seeds jitter.
+
+        An engine that the lanes take runs by their scheme and step: the same numbers to rounding, but for a valve that sticks,
+        where rounding may decide at which of two counts it stops.
+        """
+        a, lanes = self.analysis, self.side_by_side
+        side = lanes.takes(drawn)
+        return throttle(
+            drawn.machine,
+            a.gains,
+            self.schedule,
+            a.profile,
+            a.band,
+            step=lanes.grid.step if side else None,
+            half_way=side,
+            offset=drawn.offset,
+            seed=number,
+        )
+
+    def ratio_errors(
+        self, drawn: Sequence[Drawn], progress: Callable[[int], None] = lambda done: None
+    ) -> list[tuple[FloatArray, FloatArray] | ValvectlError]:
+        """Time [s] and relative O/F error over it of each engine's profile, or why there is none; ``progress`` hears how many
+        are done."""
+        out: list[tuple[FloatArray, FloatArray] | ValvectlError] = [SimulationError("no run") for _ in drawn]
+        flights: list[tuple[int, Flight]] = []
+        lanes = self.side_by_side
+        for k, one in enumerate(drawn):
+            try:
+                if lanes.takes(one):
+                    flights.append((k, lanes.flight(one)))
+                else:
+                    run = self.run(one, k)
+                    out[k] = run.time, run.ratio_error
+                    progress(k + 1)
+            except (NoBalanceError, RangeError, SimulationError) as error:
+                out[k] = error
+        for count, ((k, _), flown) in enumerate(zip(flights, lanes.fly([f for _, f in flights]), strict=True)):
+            if flown is None:
+                out[k] = SimulationError("the run stopped being finite")
+            else:
+                out[k] = lanes.reader.time, flown.course.ratio_error
+            progress(len(drawn) - len(flights) + count + 1)
+        return out
 
     @functools.cached_property
     def side_by_side(self) -> SideBySide:
@@ -190,13 +233,24 @@ class Workshop:
         return float(getattr(self.plan.design.requirements, quantity.name)) if quantity.has_limit else math.nan
 
 
-@functools.lru_cache(maxsize=2)
-def _workshop(packed: bytes) -> Workshop:
-    return Workshop(pickle.loads(packed))
+_workshops: OrderedDict[bytes, Workshop] = OrderedDict()
+_opening = threading.Lock()
+
+
+def workshop(packed: bytes) -> Workshop:
+    """The workshop of a pickled ``Plan``, one for all threads of this process; the last two plans' are kept."""
+    with _opening:
+        if packed not in _workshops:
+            shop = _workshops[packed] = Workshop(pickle.loads(packed))
+            if shop.plan.simulate:
+                shop.side_by_side  # noqa: B018  (worked out before threads ask for it)
+            while len(_workshops) > 2:
+                _workshops.popitem(last=False)
+        return _workshops[packed]
 
 
 def run_block(packed: bytes, first: int, count: int) -> FloatArray:
     """Runs ``first`` to ``first + count`` of a pickled ``Plan``, shape (count, columns), in SI; see ``Workshop.columns``."""
     with memory_only():
-        shop = _workshop(packed)
+        shop = workshop(packed)
         return shop.rows(first, shop.unit(first, count))

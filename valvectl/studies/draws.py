@@ -25,8 +25,8 @@ from valvectl.studies.adverse import moved_value, order_friction
 SAMPLINGS = ("random", "latin", "sobol")
 """Independent draws (NumPy's Philox, one counter a run), Latin hypercube, scrambled Sobol' sequence (SciPy)."""
 _UNREAD = re.compile(
-    r"\.(own_stage|reserve|purge)\.|^(requirements|start|duty|flight)\.|^engine\.(thrust|mixture_ratio)$"
-    r"|\.tank\.((ullage|bottle|gas_valve|trace)\.|(lock_up|response_time|diameter|warming)$)"
+    r"\.(own_stage|reserve|purge)\.|^(requirements|start|duty|flight|faults)\.|^engine\.(thrust|mixture_ratio)$"
+    r"|\.tank\.((ullage|bottle|gas_valve|trace)\.|(lock_up|response_time|diameter|warming|relief_pressure)$)"
 )
 # Wishes and what other studies alone read: neither the balance nor a run of the throttle profile sees them.
 _MOTION = re.compile(r"\.(actuator|controller|torque|manifold)\.|\.valve\.inertia$|^battery\.|\.combustion\.delay")

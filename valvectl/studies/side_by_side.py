@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -41,6 +41,17 @@ class Read:
     """Lowest voltage at a drive [V]."""
     peak_current: float
     """Largest motor current [A]."""
+
+
+@dataclass(frozen=True)
+class Flown:
+    """What an engine did."""
+
+    course: Course
+    lowest_bus: float
+    """[V]"""
+    peak_current: float
+    """[A]"""
 
 
 @dataclass(frozen=True)
@@ -107,22 +118,33 @@ class SideBySide:
                     return False
         return True
 
-    def flight(self, drawn: Drawn, points: Sequence[OperatingPoint]) -> Flight:
-        """An engine that ``takes`` accepts, with its steady points at ``settings``, ready to fly.
+    def flight(self, drawn: Drawn, points: Sequence[OperatingPoint] = ()) -> Flight:
+        """An engine that ``takes`` accepts ready to fly; ``points`` its steady points at ``settings``, which ``run`` needs.
 
         Raises ``NoBalanceError`` when it has no steady point to begin from.
         """
         first = self._first[0] + drawn.offset["oxidizer"], self._first[1] + drawn.offset["fuel"]
-        return Flight(drawn, balances(drawn.machine, [first])[0], dict(zip(self.settings, points, strict=True)))
+        return Flight(drawn, balances(drawn.machine, [first])[0], dict(zip(self.settings, points, strict=False)))
 
     def run(self, flights: Sequence[Flight]) -> list[Read | None]:
         """The profile of each; None: stopped being finite."""
         out: list[Read | None] = []
-        for at in range(0, len(flights), lx.LANES):
-            out += self._block(flights[at : at + lx.LANES])
+        for flight, flown in zip(flights, self.fly(flights), strict=True):
+            if flown is None:
+                out.append(None)
+                continue
+            legs = flight.drawn.machine.legs
+            gains = [{n: leg_slopes(legs[n], flight.points[x]).angle_gain for n in LEGS} for x in self.reader.settings]
+            holds, changes = self.reader.holds(flown.course, gains), self.reader.changes(flown.course)
+            out.append(Read(holds, changes, flown.lowest_bus, flown.peak_current))
         return out
 
-    def _block(self, flights: Sequence[Flight]) -> list[Read | None]:
+    def fly(self, flights: Sequence[Flight]) -> Iterator[Flown | None]:
+        """What each did, over the times of ``reader``; None: stopped being finite."""
+        for at in range(0, len(flights), lx.LANES):
+            yield from self._block(flights[at : at + lx.LANES])
+
+    def _block(self, flights: Sequence[Flight]) -> list[Flown | None]:
         offsets = {f"{n}.command_offset": np.array([f.drawn.offset[n] for f in flights]) for n in LEGS}
         result = simulate_lanes(
             self.machine,
@@ -135,11 +157,12 @@ class SideBySide:
             engines=[f.drawn.machine for f in flights],
             step=self.grid.step,
             delays_alike=self.delays_alike,
+            parts=1,
             threads=1,
         )
         lowest = np.minimum(*(result.legs[n].lowest_voltage for n in LEGS))
         peak = np.maximum(*(result.legs[n].peak_current for n in LEGS))
-        out: list[Read | None] = []
+        out: list[Flown | None] = []
         for j, flight in enumerate(flights):
             if not result.finite[j]:
                 out.append(None)
@@ -150,11 +173,7 @@ class SideBySide:
                 {n: np.ascontiguousarray(history.ball[n]) for n in LEGS},
                 flight.drawn.offset,
             )
-            legs = flight.drawn.machine.legs
-            gains = [{n: leg_slopes(legs[n], flight.points[x]).angle_gain for n in LEGS} for x in self.reader.settings]
-            out.append(
-                Read(self.reader.holds(course, gains), self.reader.changes(course), float(lowest[j]), float(peak[j]))
-            )
+            out.append(Flown(course, float(lowest[j]), float(peak[j])))
         return out
 
 

@@ -30,7 +30,7 @@ from valvectl.studies.result import Result
 
 _NO_FLOW = re.compile(
     r"\.(actuator|controller|torque)\.|\.(inertia|slot_clearance)$"
-    r"|\.tank\.((ullage|bottle|gas_valve|trace)\.|(lock_up|response_time|diameter|warming)$)"
+    r"|\.tank\.((ullage|bottle|gas_valve|trace)\.|(lock_up|response_time|diameter|warming|relief_pressure)$)"
 )
 # What turns the valve does not enter the balance at a given ball angle; how well it is placed comes from the run. What
 # disturbs a tank over time does not enter the steady balance either.

@@ -17,10 +17,11 @@ from valvectl.parts.controller import CascadeGains
 from valvectl.parts.lookup import FloatArray
 from valvectl.plant.balance import balance
 from valvectl.plant.command import is_planned
+from valvectl.plant.lanes import CONTACT_SHARE as LANES_CONTACT_SHARE
 from valvectl.plant.linear import leg_slopes
 from valvectl.plant.machine import Machine
 from valvectl.plant.schedule import Schedule, commands, throttle_at
-from valvectl.plant.simulate import Trace, simulate
+from valvectl.plant.simulate import CONTACT_SHARE, Trace, simulate
 from valvectl.studies.profile_reading import Change, Course, Hold, Reader
 from valvectl.studies.result import Result
 
@@ -92,6 +93,7 @@ def throttle(
     band: float,
     *,
     step: float | None = None,
+    half_way: bool = False,
     battery: float | None = None,
     offset: Mapping[LegName, float] | None = None,
     seed: int = 0,
@@ -99,7 +101,8 @@ def throttle(
     """Simulate a throttle profile, corners of (time [s], throttle), and read off what matters.
 
     ``band`` is the steady band of the O/F error for settling [-]; ``offset`` how far each stem stands beyond the angle that its
-    encoder reads [rad] (the run sees it as a shifted command); ``seed`` of the random delays where a loop has jitter.
+    encoder reads [rad] (the run sees it as a shifted command); ``seed`` of the random delays where a loop has jitter;
+    ``half_way``: the scheme of the lanes, which allows their longer ``step`` [s].
     """
     duration = profile[-1][0]
     order = commands(machine, schedule, profile, duration)
@@ -111,7 +114,19 @@ def throttle(
         # The schedule belongs to the engine as designed; this one finds its own balance at the shifted angles.
         order = {name: order[name] + offset[name] for name in LEGS}
         start = balance(machine, *(float(order[name][0]) for name in LEGS))
-    trace = simulate(machine, gains, order, start, duration, step=step, battery=battery, seed=seed)
+    share = LANES_CONTACT_SHARE if half_way else CONTACT_SHARE
+    trace = simulate(
+        machine,
+        gains,
+        order,
+        start,
+        duration,
+        step=step,
+        battery=battery,
+        seed=seed,
+        half_way=half_way,
+        contact_share=share,
+    )
     error = trace.mixture_ratio / machine.mixture_ratio - 1.0
     time = trace.time
     planned = {name: trace.legs[name].command - beyond[name] for name in LEGS} if is_planned(machine) else None
