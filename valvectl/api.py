@@ -43,6 +43,7 @@ if TYPE_CHECKING:
     from valvectl.studies.resolution import ResolutionResult
     from valvectl.studies.resolution_fix import StepFixes
     from valvectl.studies.responses import Responses
+    from valvectl.studies.robust_result import RobustResult
     from valvectl.studies.spread import SpreadResult
     from valvectl.studies.stability import StabilityResult
     from valvectl.studies.stroke import StrokeResult
@@ -218,6 +219,16 @@ class Design(DesignFile):
         from valvectl.studies.disperse import disperse
 
         return disperse(self, runs, **options)
+
+    def robust(self, free: Sequence[str] = (), **options: Any) -> RobustResult:
+        """Ratio, gains, shape and limits that meet all requirements most often (minutes).
+
+        ``free`` as ``valvectl robust --free``, options as ``studies.robust.robust`` has them.
+        """
+        from valvectl.review.robust_rows import ordinary_rows
+        from valvectl.studies.robust import robust
+
+        return robust(self, ordinary_rows, free=free, **options)
 
     def single_faults(
         self,

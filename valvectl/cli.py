@@ -21,6 +21,7 @@ from valvectl import (
     cli_faults,
     cli_outer,
     cli_power,
+    cli_robust,
     cli_servo,
     cli_timing,
     cli_valves,
@@ -290,6 +291,7 @@ cli_timing.register(app)
 cli_servo.register(app)
 cli_explain.register(app)
 cli_dispersion.register(app)
+cli_robust.register(app)
 cli_faults.register(app)
 
 

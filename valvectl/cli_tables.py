@@ -22,6 +22,7 @@ from valvectl import (
     cli_tables_power,
     cli_tables_ratio,
     cli_tables_response,
+    cli_tables_robust,
     cli_tables_servo,
     cli_tables_tank,
     cli_tables_timing,
@@ -110,6 +111,7 @@ def show(study: str, result: Any) -> None:
         "worst": cli_tables_dispersion.worst,
         "disperse": cli_tables_dispersion.disperse,
         "drivers": cli_tables_dispersion.drivers,
+        "robust": cli_tables_robust.robust,
         "faults": cli_tables_faults.faults,
     }
     shows[study](result, console())

@@ -62,7 +62,7 @@ def write_gains(path: Path, gains: Mapping[LegName, CascadeGains], kept: Mapping
         if controller is None or "gains" in controller or "same_as" not in controller:
             continue
         _set(document, name, value if isinstance(value, str) else gains_text(value))
-    _replace(path, tomlkit.dumps(document))
+    replace_file(path, tomlkit.dumps(document))
 
 
 def _table(document: Any, name: str) -> Any:
@@ -91,12 +91,13 @@ def _set(document: Any, name: str, value: str | dict[str, str]) -> None:
         controller["gains"] = value
 
 
-def _replace(path: Path, text: str) -> None:
+def replace_file(path: Path, text: str) -> None:
+    """Write a text file to a temporary name and move it. Raises ``DesignError``."""
     handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
     try:
         with os.fdopen(handle, "w", encoding="utf-8", newline="") as out:
             out.write(text)
-        os.chmod(name, path.stat().st_mode & 0o777)
+        os.chmod(name, path.stat().st_mode & 0o777 if path.exists() else 0o644)
         os.replace(name, path)
     except OSError as error:
         Path(name).unlink(missing_ok=True)

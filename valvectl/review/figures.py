@@ -24,6 +24,7 @@ from valvectl.review.figures_power import power_chart
 from valvectl.review.figures_ratio import ratio_window_chart
 from valvectl.review.figures_resolution import resolution_chart
 from valvectl.review.figures_response import response_chart
+from valvectl.review.figures_robust import robust_chart
 from valvectl.review.figures_servo import bode, nyquist, ratio_chart, step, torque_chart
 from valvectl.review.figures_stability import stability_chart
 from valvectl.review.figures_surge import closing_chart, fill_chart, surge_chart
@@ -57,6 +58,7 @@ __all__ = [
     "ratio_window_chart",
     "resolution_chart",
     "response_chart",
+    "robust_chart",
     "sensitivity",
     "spread_chart",
     "stability_chart",
