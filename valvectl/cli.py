@@ -16,6 +16,7 @@ import typer
 
 from valvectl import (
     cli_actuator,
+    cli_compare,
     cli_dispersion,
     cli_explain,
     cli_outer,
@@ -281,6 +282,7 @@ def throttle(
     deliver("throttle", {"": result}, None, as_json, csv, figure, drawing)
 
 
+cli_compare.register(app)
 cli_valves.register(app)
 cli_actuator.register(app)
 cli_power.register(app)

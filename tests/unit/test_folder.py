@@ -58,6 +58,7 @@ def test_json_is_strict_and_comes_back_the_same(review: Review, tmp_path: Path) 
     assert set(read) == {
         "schema", "design", "note", "file", "date", "all_met", "rows", "remedies", "studies", "defaults_used", "assumed",
         "warnings", "exclusions", "versions", "input_hash", "by_hand", "hold_points", "sources",
+        "inputs",
     }  # fmt: skip
     assert read["design"] == review.design
     assert len(text) < 2_000_000

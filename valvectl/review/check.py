@@ -17,6 +17,7 @@ from valvectl.review.by_hand import lines
 from valvectl.review.engine_warnings import engine_warnings
 from valvectl.review.find_tank import NOT_DECLARED
 from valvectl.review.hold_points import hold_points
+from valvectl.review.inputs import input_lines
 from valvectl.review.mend import remedies
 from valvectl.review.requirements import REQUIREMENTS
 from valvectl.review.sources import sources
@@ -188,5 +189,6 @@ def check(design: DesignFile, progress: Progress | None = None) -> Review:
         by_hand=lines(analysis),
         hold_points=hold_points(analysis),
         sources=sources(analysis),
+        inputs=input_lines(design),
         date=datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
     )

@@ -10,6 +10,9 @@ number that does not exist, such as the settling time of a step that does not se
                     value and limit in ``unit``; margin as a fraction of the limit; leg null for the whole engine
     remedies        [{row_id, leg, key, before, after, relative_change, text, tried}]
     studies         study name -> result, or -> leg -> result; fields as in the result's Python class
+    inputs          [{key, value, shown, unit, tolerance, relative, tolerance_shown, origin, note, meaning}]
+                    every input given, in the order of the file, then the defaults in force; value in SI, ``shown`` in
+                    ``unit``; origin datasheet, measured, assumed, not stated or default
     defaults_used   [{key, value, shown, meaning}]
     assumed         keys that the design file marks as assumed
     warnings        texts
@@ -58,6 +61,7 @@ def json_of(review: Review) -> dict[str, Any]:
         "rows": plain(review.rows),
         "remedies": plain(review.remedies),
         "studies": _compact(plain(review.studies)),
+        "inputs": plain(review.inputs),
         "defaults_used": plain(review.defaults_used),
         "assumed": plain(review.assumed),
         "warnings": plain(review.warnings),

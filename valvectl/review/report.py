@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
 from valvectl.parts.controller import filter_share
 from valvectl.review import wording
+from valvectl.review.inputs import DEFAULT, InputLine, counts
 from valvectl.review.report_groups import Table, groups
 from valvectl.review.report_timing import timing_lines
 from valvectl.review.verdict import Review, Row
@@ -30,6 +32,7 @@ def render(review: Review) -> str:
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    environment.filters["key"] = _breakable
     met = sum(r.verdict == "met" for r in review.rows)
     studies = review.studies
     return environment.get_template("review.html.j2").render(
@@ -47,12 +50,32 @@ def render(review: Review) -> str:
         by_hand=_by_hand(review),
         sources=Table(
             "Sources of the models in this run",
-            ("subject", "model", "source", "how sure"),
-            tuple((s.subject, s.model, s.source or "none", s.sure) for s in review.sources),
+            ("subject", "model", "source", "how sure", "where it holds"),
+            tuple((s.subject, s.model, s.source or "none", s.sure, s.holds) for s in review.sources),
         ),
+        inputs=_inputs(review.inputs),
+        input_counts=counts(review.inputs),
         defaults_in_limits=any(r.limit_is_default for r in review.rows),
         versions=sorted(review.versions.items()),
     )
+
+
+def _breakable(key: str) -> Any:
+    """A dotted key that may be broken over lines after its dots, nowhere else."""
+    from markupsafe import Markup, escape
+
+    return Markup("<wbr>").join(escape(part) for part in re.split(r"(?<=\.)", key))
+
+
+def _inputs(lines: Iterable[InputLine]) -> list[tuple[str, list[InputLine]]]:
+    """Inputs that the file gives, by the table that they stand in: engine, legs.oxidizer and so on."""
+    tables: dict[str, list[InputLine]] = {}
+    for line in lines:
+        if line.origin != DEFAULT:
+            parts = line.key.split(".")
+            top = "general" if len(parts) == 1 else ".".join(parts[: 2 if parts[0] == "legs" else 1])
+            tables.setdefault(top, []).append(line)
+    return list(tables.items())
 
 
 def _row(row: Row) -> dict[str, str | bool]:
