@@ -42,6 +42,8 @@ class Plot:
     """What to look at."""
     half: bool = False
     """Two of these stand side by side where the page is wide enough."""
+    label: str = ""
+    """What it shows, for readers who do not see it."""
 
 
 @dataclass(frozen=True)
@@ -81,7 +83,7 @@ def _plot(figure: Figure, name: str, label: str, caption: str, half: bool = Fals
 
     from valvectl.review.figure_style import svg_text
 
-    return Plot(Markup(svg_text(figure, name, label)), caption, half)
+    return Plot(Markup(svg_text(figure, name, label)), caption, half, label)
 
 
 def _whole(axes: Any) -> Any:
