@@ -74,11 +74,15 @@ class Design(DesignFile):
         """
         return ServoLeg.of(super().leg(name), name, self)
 
-    def check(self, progress: Progress | None = None) -> Review:
-        """Every study held against every requirement. ``progress(stage, done, of)`` is called as it goes."""
+    def check(self, progress: Progress | None = None, two_cores: bool = False) -> Review:
+        """Every study held against every requirement. ``progress(stage, done, of)`` is called as it goes.
+
+        ``two_cores`` forks this process (Linux only) to be done sooner; the review is the same. Leave it off in a process
+        with threads of its own, such as a server.
+        """
         from valvectl.review.check import check
 
-        return check(self, progress)
+        return check(self, progress, two_cores)
 
     def ratio(self, leg: LegName) -> RatioResult:
         """Sweep of a leg's gear ratio."""

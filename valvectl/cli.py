@@ -170,11 +170,11 @@ def check(
         target = out if out is not None else Path(f"{design.stem}-review")
         refuse(target)  # before the work, not after it
     with progress_bar() as progress:
-        review = loaded.check(progress)
+        review = loaded.check(progress, two_cores=True)
         written = None
         if target is not None:
             progress("writing the report", 1, 1)
-            written = write_review(review, target)
+            written = write_review(review, target, two_cores=True)
     if as_json:
         from valvectl.review.folder import json_of, json_text
 

@@ -65,4 +65,4 @@ def _side(path: Path) -> Side:
         return read_saved(path)
     loaded = load_design(path, simulates=True)
     with progress_bar() as progress:
-        return side_of(loaded.check(progress), str(path))
+        return side_of(loaded.check(progress, two_cores=True), str(path))

@@ -40,6 +40,7 @@ from typing import Any
 
 from valvectl.errors import ValvectlError
 from valvectl.review.report import render
+from valvectl.review.report_groups import groups_drawn
 from valvectl.review.verdict import REVIEW_SCHEMA, Review
 from valvectl.studies.result import Result, plain
 
@@ -176,17 +177,21 @@ def _safe(name: str) -> str:
 # ---------------------------------------------------------------------------------------------------------- folder
 
 
-def write_review(review: Review, folder: str | os.PathLike[str]) -> dict[str, Path]:
-    """Write the review into a folder and return file name -> path.
+def write_review(review: Review, folder: str | os.PathLike[str], two_cores: bool = False) -> dict[str, Path]:
+    """Write the review into a folder and return file name -> path. ``two_cores``: draw on a second core too.
 
     Everything is written to a temporary folder beside it first and then moved file by file, so that a run that fails
     leaves what was there as it was. A folder of an earlier run is brought up to date; files of others in it are left
     alone. Raises ``ValvectlError`` when the name is that of a file or the folder can not be written.
     """
     target = Path(folder)
-    files = {"review.html": render(review), "review.json": json_text(json_of(review))}
-    for name, columns in _tables(review):
-        files[f"{name}.csv"] = csv_text(columns)
+    files: dict[str, str] = {}
+
+    def tables() -> None:
+        files["review.json"] = json_text(json_of(review))
+        files.update((f"{name}.csv", csv_text(columns)) for name, columns in _tables(review))
+
+    files["review.html"] = render(review, groups_drawn(review, two_cores, tables))
     try:
         refuse(target)
         target.parent.mkdir(parents=True, exist_ok=True)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from valvectl.parts.controller import filter_share
 from valvectl.review import wording
 from valvectl.review.inputs import DEFAULT, InputLine, counts
-from valvectl.review.report_groups import Table, groups
+from valvectl.review.report_groups import Group, Table, groups
 from valvectl.review.report_timing import timing_lines
 from valvectl.review.verdict import Review, Row
 from valvectl.review.wording import gains_words, number
@@ -21,8 +21,8 @@ if TYPE_CHECKING:
     from valvectl.studies.loop import LoopResult
 
 
-def render(review: Review) -> str:
-    """The whole page as text. Texts of the design are escaped."""
+def render(review: Review, drawn: list[Group] | None = None) -> str:
+    """The whole page as text. Texts of the design are escaped. ``drawn``: its questions where they were drawn before."""
     import jinja2
 
     environment = jinja2.Environment(
@@ -43,7 +43,7 @@ def render(review: Review) -> str:
         rows=[_row(r) for r in review.rows],
         remedies=[(r, _title(review, r.row_id)) for r in review.remedies],
         methods=_methods(review.rows),
-        groups=groups(review),
+        groups=groups(review) if drawn is None else drawn,
         margins=_margins(studies.get("loop", {})),
         gains=_gains(studies.get("loop", {})),
         controllers=_controllers(studies.get("loop", {})),

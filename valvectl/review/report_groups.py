@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from valvectl.design.schema import LEGS
+from valvectl.review.beside import Beside
 from valvectl.review.verdict import Review
 from valvectl.review.wording import number, signed
 from valvectl.studies.turbulence import sentence
@@ -90,8 +91,8 @@ def _whole(axes: Any) -> Any:
     return axes.get_figure()
 
 
-def groups(review: Review) -> list[Group]:
-    """The questions that the review answers, in the order of the report."""
+def groups(review: Review, part: slice = slice(None)) -> list[Group]:
+    """The questions that the review answers, in the order of the report; ``part`` of them where drawing is shared out."""
     made: dict[str, Callable[[Review, Any], Group]] = {
         "throttle": _throttle_group,
         "loop": _loop_group,
@@ -109,7 +110,25 @@ def groups(review: Review) -> list[Group]:
         "outer": _outer_group,
         "model": _model_group,
     }
-    return [make(review, review.studies[name]) for name, make in made.items() if review.studies.get(name)]
+    wanted = list(made.items())[part]
+    return [make(review, review.studies[name]) for name, make in wanted if review.studies.get(name)]
+
+
+def groups_drawn(review: Review, two_cores: bool, meanwhile: Callable[[], None]) -> list[Group]:
+    """All of them; ``meanwhile`` is done while a second core draws its half."""
+    from matplotlib import font_manager  # both halves need it; loading it takes a while
+    from matplotlib.backends import backend_svg
+
+    assert font_manager.fontManager is not None
+    assert backend_svg.FigureCanvas is not None
+    with Beside(lambda: groups(review, slice(_HALF, None)), two_cores) as rest:
+        first = groups(review, slice(_HALF))
+        meanwhile()
+        return first + rest.result()
+
+
+_HALF = 4
+"""Questions that this process draws when another draws the rest; the first four take nearly half of the time."""
 
 
 def _throttle_group(review: Review, result: ThrottleResult) -> Group:
