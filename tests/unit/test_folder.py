@@ -22,7 +22,8 @@ from valvectl.review.verdict import Review
 @pytest.fixture(autouse=True)
 def quick_report(monkeypatch: pytest.MonkeyPatch) -> None:
     # The page itself is tested elsewhere; drawing it takes seconds.
-    monkeypatch.setattr(folder, "render", lambda review: f"<!DOCTYPE html>{review.date}")
+    monkeypatch.setattr(folder, "render", lambda review, drawn: f"<!DOCTYPE html>{review.date}")
+    monkeypatch.setattr(folder, "groups_drawn", lambda review, two_cores, meanwhile: meanwhile())
 
 
 def strict(text: str) -> Any:
