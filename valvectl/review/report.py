@@ -31,6 +31,7 @@ def render(review: Review, drawn: list[Group] | None = None) -> str:
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
+        finalize=_showable,
     )
     environment.filters["key"] = _breakable
     met = sum(r.verdict == "met" for r in review.rows)
@@ -58,6 +59,19 @@ def render(review: Review, drawn: list[Group] | None = None) -> str:
         defaults_in_limits=any(r.limit_is_default for r in review.rows),
         versions=sorted(review.versions.items()),
     )
+
+
+_NOT_SHOWN = re.compile(
+    "[\x00-\x08\x0b-\x1f\x7f-\x9f\u200e\u200f\u202a-\u202e\u2066-\u2069\ud800-\udfff\ufdd0-\ufdef\ufffe\uffff]"
+)
+"""Control characters, marks that turn the direction of what follows them, and what is no character at all."""
+
+
+def _showable(value: Any) -> Any:
+    """A text of the page with such characters as escapes, ``\\u202e``: a name can not reorder or break the page."""
+    if not isinstance(value, str) or _NOT_SHOWN.search(value) is None:
+        return value
+    return type(value)(_NOT_SHOWN.sub(lambda m: f"\\u{ord(m.group(0)):04x}", value))
 
 
 def _breakable(key: str) -> Any:
