@@ -33,6 +33,10 @@ if TYPE_CHECKING:
     from valvectl.studies.torque import TorqueResult
 
 
+LONGEST_NUMBER = 22
+"""Longest text of a table's cell that is set like a number [characters]."""
+
+
 @dataclass(frozen=True)
 class Plot:
     """A figure set into the page."""
@@ -54,6 +58,10 @@ class Table:
     caption: str
     head: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
+
+    def wordy(self, column: int) -> bool:
+        """True for a column of sentences, which may be broken over lines; numbers may not."""
+        return any(len(row[column]) > LONGEST_NUMBER for row in self.rows)
 
 
 @dataclass(frozen=True)
