@@ -6,6 +6,7 @@ axe-playwright-python``, or ``VALVECTL_AXE`` with the name of an ``axe.min.js``.
 
 from __future__ import annotations
 
+import dataclasses
 import html
 import importlib.util
 import itertools
@@ -16,12 +17,17 @@ import shutil
 import subprocess
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import html5lib
+import numpy as np
 import pytest
+from matplotlib.ticker import FixedFormatter
 
 import valvectl
 from valvectl.design.load import read_design
+from valvectl.review import figure_style
+from valvectl.review.folder import json_of, json_text, write_review
 from valvectl.review.inputs import InputLine, input_lines
 from valvectl.review.report import render
 from valvectl.review.verdict import Review
@@ -33,11 +39,26 @@ WAIT = 240
 """Patience with the browser on a busy machine [s]."""
 
 
+DRAWN: dict[str, Any] = {}
+"""Figures of that page by name, as they were when they were set into it."""
+REVIEWS: list[Review] = []
+"""The review that the page shows."""
+
+
 @pytest.fixture(scope="module")
 def page(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The report of an example, as ``check`` writes it."""
     place = tmp_path_factory.mktemp("page") / "review.html"
-    place.write_text(render(valvectl.load(DESIGNS / "hover-rig.toml").check()), encoding="utf-8")
+    whole = figure_style.svg_text
+
+    def keep(figure: Any, prefix: str, label: str = "") -> str:
+        DRAWN[prefix] = figure
+        return whole(figure, prefix, label)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(figure_style, "svg_text", keep)
+        REVIEWS.append(valvectl.load(DESIGNS / "hover-rig.toml").check())
+        place.write_text(render(REVIEWS[0]), encoding="utf-8")
     return place
 
 
@@ -61,6 +82,27 @@ def test_every_figure_and_table_has_a_name_and_headings_do_not_skip(page: Path) 
     assert levels.count(1) == 1
     assert all(after - before <= 1 for before, after in itertools.pairwise(levels))
     assert "<th>" not in text  # every head says whether it heads a column or a row
+
+
+def test_two_cores_find_and_draw_the_same(page: Path, tmp_path: Path) -> None:
+    other = valvectl.load(DESIGNS / "hover-rig.toml").check(two_cores=True)
+    other = dataclasses.replace(other, date=REVIEWS[0].date)
+    assert json_text(json_of(other)) == json_text(json_of(REVIEWS[0]))
+    written = write_review(other, tmp_path / "review", two_cores=True)
+    assert written["review.html"].read_text(encoding="utf-8") == page.read_text(encoding="utf-8")
+
+
+def test_every_figure_of_the_page_names_its_units_and_holds_data(page: Path) -> None:
+    assert len(DRAWN) > 20
+    for name, figure in DRAWN.items():
+        assert any(ax.get_xlabel() for ax in figure.axes), name
+        for ax in figure.axes:
+            for axis, said in ((ax.xaxis, ax.get_xlabel()), (ax.yaxis, ax.get_ylabel())):
+                named = isinstance(axis.get_major_formatter(), FixedFormatter)  # rows with names in place of numbers
+                assert not said or named or re.search(r"\[[^\]]+\]", said), f"{name}: {said}"
+            held = [np.asarray(line.get_xydata(), dtype=float) for line in ax.lines]
+            finite = any(np.isfinite(xy).all(axis=1).any() for xy in held if xy.size)
+            assert finite or ax.patches or ax.collections or ax.texts, name
 
 
 def test_the_cover_counts_the_inputs_and_the_appendix_lists_them(page: Path) -> None:

@@ -7,6 +7,7 @@ same result. Only Linux is trusted to fork a process that has loaded numerical l
 
 from __future__ import annotations
 
+import gc
 import os
 import pickle
 import signal
@@ -61,6 +62,7 @@ class Beside(Generic[T]):
         code = 1
         try:
             signal.signal(signal.SIGINT, signal.SIG_DFL)
+            gc.disable()  # looking for cycles would copy the memory that is shared until somebody writes to it
             content = pickle.dumps(self._work(), protocol=pickle.HIGHEST_PROTOCOL)
             with os.fdopen(pipe, "wb") as stream:
                 stream.write(content)

@@ -86,8 +86,8 @@ def _whole(ax: Axes, pair: GearPair, mesh: Mesh, state: str) -> None:
     )  # fmt: skip
     ax.margins(0.04)
     ax.set_ylim(1.3 * level, 1.05 * outer)
-    ax.set_xlabel("mm")
-    ax.set_ylabel("mm")
+    ax.set_xlabel("x [mm]")
+    ax.set_ylabel("y [mm]")
     name = "ring" if pair.internal else "wheel"
     ax.set_title(f"{pair.pinion.teeth}:{pair.wheel.teeth} teeth, module {1e3 * pair.module:g} mm; {state}")
     ax.annotate(name, (-0.45 * outer, 0.0), ha="center", color=WHEEL_COLOUR, fontsize=8.5, bbox=BACKING)
