@@ -118,7 +118,7 @@ def _close_up(ax: Axes, pair: GearPair, mesh: Mesh) -> None:
     half = max(CLOSE_UP * 1e3 * pair.module, 1.12 * float(np.max(np.abs(path[:, 1]))))
     ax.set_xlim(point - half, point + half)
     ax.set_ylim(-half, half)
-    ax.set_xlabel("mm; dash-dot: operating pitch circles, dotted: base circles")
+    ax.set_xlabel("x [mm]; dash-dot: operating pitch circles, dotted: base circles")
     ax.set_title(f"contact ratio {pair.contact_ratio:.2f}, operating angle {math.degrees(pair.alpha_w):.2f} deg")
 
 
