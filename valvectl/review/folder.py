@@ -39,8 +39,7 @@ from pathlib import Path
 from typing import Any
 
 from valvectl.errors import ValvectlError
-from valvectl.review.report import render
-from valvectl.review.report_groups import groups_drawn
+from valvectl.review.report import groups_drawn, render
 from valvectl.review.verdict import REVIEW_SCHEMA, Review
 from valvectl.studies.result import Result, plain
 

@@ -8,7 +8,6 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from valvectl.design.schema import LEGS
-from valvectl.review.beside import Beside
 from valvectl.review.verdict import Review
 from valvectl.review.wording import number, signed
 from valvectl.studies.turbulence import sentence
@@ -120,23 +119,6 @@ def groups(review: Review, part: slice = slice(None)) -> list[Group]:
     }
     wanted = list(made.items())[part]
     return [make(review, review.studies[name]) for name, make in wanted if review.studies.get(name)]
-
-
-def groups_drawn(review: Review, two_cores: bool, meanwhile: Callable[[], None]) -> list[Group]:
-    """All of them; ``meanwhile`` is done while a second core draws its half."""
-    from matplotlib import font_manager  # both halves need it; loading it takes a while
-    from matplotlib.backends import backend_svg
-
-    assert font_manager.fontManager is not None
-    assert backend_svg.FigureCanvas is not None
-    with Beside(lambda: groups(review, slice(_HALF, None)), two_cores) as rest:
-        first = groups(review, slice(_HALF))
-        meanwhile()
-        return first + rest.result()
-
-
-_HALF = 4
-"""Questions that this process draws when another draws the rest; the first four take nearly half of the time."""
 
 
 def _throttle_group(review: Review, result: ThrottleResult) -> Group:
