@@ -1,7 +1,8 @@
 """valvectl: throttle-valve actuators and servo loops of a small liquid engine.
 
 ``valvectl.load(path)`` reads a design file; the design it returns answers questions: ``check()``, ``ratio(leg)``,
-``loop(leg)``, ``resolution()``, ``throttle_run()``. Importing this package is cheap; libraries are loaded when needed.
+``loop(leg)``, ``resolution()``, ``throttle_run()``. ``valvectl.compare(a, b)`` says what changed between
+two. Importing this package is cheap; libraries are loaded when needed.
 """
 
 from __future__ import annotations
@@ -9,7 +10,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from valvectl.api import Design, load
+    from valvectl.api import Design, compare, load
     from valvectl.errors import DesignError, NoBalanceError, RangeError, SimulationError, ValvectlError
 
 __all__ = [
@@ -19,9 +20,10 @@ __all__ = [
     "RangeError",
     "SimulationError",
     "ValvectlError",
+    "compare",
     "load",
 ]
-_HOMES = {"Design": "valvectl.api", "load": "valvectl.api"}
+_HOMES = {"Design": "valvectl.api", "compare": "valvectl.api", "load": "valvectl.api"}
 
 
 def __getattr__(name: str) -> Any:

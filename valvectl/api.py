@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     from valvectl.errors import Fault
     from valvectl.plant.machine import Machine
     from valvectl.review.check import Progress
+    from valvectl.review.compare import Comparison
+    from valvectl.review.saved import Side
     from valvectl.review.verdict import Review
     from valvectl.servo.sampled import Discrete
     from valvectl.studies.analysis import Analysis
@@ -77,11 +79,15 @@ class Design(DesignFile):
         """
         return ServoLeg.of(super().leg(name), name, self)
 
-    def check(self, progress: Progress | None = None) -> Review:
-        """Every study held against every requirement. ``progress(stage, done, of)`` is called as it goes."""
+    def check(self, progress: Progress | None = None, two_cores: bool = False) -> Review:
+        """Every study held against every requirement. ``progress(stage, done, of)`` is called as it goes.
+
+        ``two_cores`` forks this process (Linux only) to be done sooner; the review is the same. Leave it off in a process
+        with threads of its own, such as a server.
+        """
         from valvectl.review.check import check
 
-        return check(self, progress)
+        return check(self, progress, two_cores)
 
     def ratio(self, leg: LegName) -> RatioResult:
         """Sweep of a leg's gear ratio."""
@@ -342,3 +348,26 @@ def _checked(design: Design, path: str | Path, changes: Sequence[str]) -> Design
     if faults:
         raise DesignError(faults)
     return design
+
+
+def compare(a: Design | Review | str | Path, b: Design | Review | str | Path, share: float = 0.01) -> Comparison:
+    """What changed from ``a`` to ``b`` in inputs and verdicts.
+
+    Each is a design (checked first), a review, or a path: a design file, a review folder or its ``review.json``.
+    ``share``: change of a value over its limit from which a row of the same verdict counts as moved [-]. Raises
+    ``DesignError`` for a file that is neither.
+    """
+    from valvectl.review.compare import compare as compared
+
+    return compared(_side(a), _side(b), share)
+
+
+def _side(what: Design | Review | str | Path) -> Side:
+    from valvectl.review.saved import is_saved, read_saved, side_of
+
+    if isinstance(what, (str, Path)):
+        if is_saved(what):
+            return read_saved(what)
+        return side_of(load(what).check(), str(what))
+    review = what.check() if isinstance(what, Design) else what
+    return side_of(review, review.file or review.design)

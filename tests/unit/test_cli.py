@@ -34,7 +34,7 @@ class FakeDesign:
         self.review = review
         self.requirements = SimpleNamespace(mixture_ratio_transient=0.1)
 
-    def check(self, progress: Callable[[str, int, int], None] | None = None) -> Review:
+    def check(self, progress: Callable[[str, int, int], None] | None = None, two_cores: bool = False) -> Review:
         if progress is not None:
             progress("stage [bold]one[/bold]", 0, 2)
         return self.review
@@ -67,7 +67,8 @@ def here(review: Review, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Pat
     monkeypatch.setenv("COLUMNS", "80")
     monkeypatch.delenv("VALVECTL_DEBUG", raising=False)
     monkeypatch.setattr(valvectl.api, "load", lambda path: FakeDesign(review))
-    monkeypatch.setattr(folder, "render", lambda review: "<!DOCTYPE html>")
+    monkeypatch.setattr(folder, "render", lambda review, drawn: "<!DOCTYPE html>")
+    monkeypatch.setattr(folder, "groups_drawn", lambda review, two_cores, meanwhile: meanwhile())
     return tmp_path
 
 
@@ -135,7 +136,7 @@ def test_out_and_no_report_contradict(here: Path) -> None:
 
 
 def test_out_that_is_a_file_is_refused_before_the_work(here: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    def never(self: Any, progress: Any = None) -> None:
+    def never(self: Any, progress: Any = None, two_cores: bool = False) -> None:
         raise AssertionError("the work was begun")
 
     monkeypatch.setattr(FakeDesign, "check", never)
@@ -280,7 +281,7 @@ def test_a_fault_of_the_program_has_no_traceback(monkeypatch: pytest.MonkeyPatch
 
 
 def test_stopped_by_the_user(monkeypatch: pytest.MonkeyPatch, here: Path) -> None:
-    def stop(self: Any, progress: Any = None) -> None:
+    def stop(self: Any, progress: Any = None, two_cores: bool = False) -> None:
         raise KeyboardInterrupt
 
     monkeypatch.setattr(FakeDesign, "check", stop)

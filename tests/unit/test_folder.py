@@ -22,7 +22,8 @@ from valvectl.review.verdict import Review
 @pytest.fixture(autouse=True)
 def quick_report(monkeypatch: pytest.MonkeyPatch) -> None:
     # The page itself is tested elsewhere; drawing it takes seconds.
-    monkeypatch.setattr(folder, "render", lambda review: f"<!DOCTYPE html>{review.date}")
+    monkeypatch.setattr(folder, "render", lambda review, drawn: f"<!DOCTYPE html>{review.date}")
+    monkeypatch.setattr(folder, "groups_drawn", lambda review, two_cores, meanwhile: meanwhile())
 
 
 def strict(text: str) -> Any:
@@ -58,6 +59,7 @@ def test_json_is_strict_and_comes_back_the_same(review: Review, tmp_path: Path) 
     assert set(read) == {
         "schema", "design", "note", "file", "date", "all_met", "rows", "remedies", "studies", "defaults_used", "assumed",
         "warnings", "exclusions", "versions", "input_hash", "by_hand", "hold_points", "sources",
+        "inputs",
     }  # fmt: skip
     assert read["design"] == review.design
     assert len(text) < 2_000_000

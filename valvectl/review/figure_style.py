@@ -260,7 +260,7 @@ def svg_text(figure: Figure, prefix: str, label: str = "") -> str:
     text = re.sub(r"\n\s*", "\n", text)
     root = (
         f'<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" role="img" '
-        f'aria-label="{html.escape(label, quote=True)}" style="stroke-linejoin:round;stroke-linecap:butt" '
+        f'aria-label="{html.escape(label, quote=True)}" stroke-linejoin="round" stroke-linecap="butt" '
     )
     box = re.search(r'viewBox="[^"]*"', text)
     assert box is not None

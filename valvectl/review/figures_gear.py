@@ -86,8 +86,8 @@ def _whole(ax: Axes, pair: GearPair, mesh: Mesh, state: str) -> None:
     )  # fmt: skip
     ax.margins(0.04)
     ax.set_ylim(1.3 * level, 1.05 * outer)
-    ax.set_xlabel("mm")
-    ax.set_ylabel("mm")
+    ax.set_xlabel("x [mm]")
+    ax.set_ylabel("y [mm]")
     name = "ring" if pair.internal else "wheel"
     ax.set_title(f"{pair.pinion.teeth}:{pair.wheel.teeth} teeth, module {1e3 * pair.module:g} mm; {state}")
     ax.annotate(name, (-0.45 * outer, 0.0), ha="center", color=WHEEL_COLOUR, fontsize=8.5, bbox=BACKING)
@@ -118,7 +118,7 @@ def _close_up(ax: Axes, pair: GearPair, mesh: Mesh) -> None:
     half = max(CLOSE_UP * 1e3 * pair.module, 1.12 * float(np.max(np.abs(path[:, 1]))))
     ax.set_xlim(point - half, point + half)
     ax.set_ylim(-half, half)
-    ax.set_xlabel("mm; dash-dot: operating pitch circles, dotted: base circles")
+    ax.set_xlabel("x [mm]; dash-dot: operating pitch circles, dotted: base circles")
     ax.set_title(f"contact ratio {pair.contact_ratio:.2f}, operating angle {math.degrees(pair.alpha_w):.2f} deg")
 
 

@@ -10,6 +10,9 @@ number that does not exist, such as the settling time of a step that does not se
                     value and limit in ``unit``; margin as a fraction of the limit; leg null for the whole engine
     remedies        [{row_id, leg, key, before, after, relative_change, text, tried}]
     studies         study name -> result, or -> leg -> result; fields as in the result's Python class
+    inputs          [{key, value, shown, unit, tolerance, relative, tolerance_shown, origin, note, meaning}]
+                    every input given, in the order of the file, then the defaults in force; value in SI, ``shown`` in
+                    ``unit``; origin datasheet, measured, assumed, not stated or default
     defaults_used   [{key, value, shown, meaning}]
     assumed         keys that the design file marks as assumed
     warnings        texts
@@ -36,7 +39,7 @@ from pathlib import Path
 from typing import Any
 
 from valvectl.errors import ValvectlError
-from valvectl.review.report import render
+from valvectl.review.report import groups_drawn, render
 from valvectl.review.verdict import REVIEW_SCHEMA, Review
 from valvectl.studies.result import Result, plain
 
@@ -58,6 +61,7 @@ def json_of(review: Review) -> dict[str, Any]:
         "rows": plain(review.rows),
         "remedies": plain(review.remedies),
         "studies": _compact(plain(review.studies)),
+        "inputs": plain(review.inputs),
         "defaults_used": plain(review.defaults_used),
         "assumed": plain(review.assumed),
         "warnings": plain(review.warnings),
@@ -172,17 +176,21 @@ def _safe(name: str) -> str:
 # ---------------------------------------------------------------------------------------------------------- folder
 
 
-def write_review(review: Review, folder: str | os.PathLike[str]) -> dict[str, Path]:
-    """Write the review into a folder and return file name -> path.
+def write_review(review: Review, folder: str | os.PathLike[str], two_cores: bool = False) -> dict[str, Path]:
+    """Write the review into a folder and return file name -> path. ``two_cores``: draw on a second core too.
 
     Everything is written to a temporary folder beside it first and then moved file by file, so that a run that fails
     leaves what was there as it was. A folder of an earlier run is brought up to date; files of others in it are left
     alone. Raises ``ValvectlError`` when the name is that of a file or the folder can not be written.
     """
     target = Path(folder)
-    files = {"review.html": render(review), "review.json": json_text(json_of(review))}
-    for name, columns in _tables(review):
-        files[f"{name}.csv"] = csv_text(columns)
+    files: dict[str, str] = {}
+
+    def tables() -> None:
+        files["review.json"] = json_text(json_of(review))
+        files.update((f"{name}.csv", csv_text(columns)) for name, columns in _tables(review))
+
+    files["review.html"] = render(review, groups_drawn(review, two_cores, tables))
     try:
         refuse(target)
         target.parent.mkdir(parents=True, exist_ok=True)

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+import re
+from collections.abc import Callable, Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
 from valvectl.parts.controller import filter_share
 from valvectl.review import wording
-from valvectl.review.report_groups import Table, groups
+from valvectl.review.beside import Beside
+from valvectl.review.inputs import DEFAULT, InputLine, counts
+from valvectl.review.report_groups import Group, Table, groups
 from valvectl.review.report_timing import timing_lines
 from valvectl.review.verdict import Review, Row
 from valvectl.review.wording import gains_words, number
@@ -19,8 +22,25 @@ if TYPE_CHECKING:
     from valvectl.studies.loop import LoopResult
 
 
-def render(review: Review) -> str:
-    """The whole page as text. Texts of the design are escaped."""
+_HALF = 4
+"""Questions that this process draws when another draws the rest; the first four take nearly half of the time."""
+
+
+def groups_drawn(review: Review, two_cores: bool, meanwhile: Callable[[], None]) -> list[Group]:
+    """All of them; ``meanwhile`` is done while a second core draws its half."""
+    from matplotlib import font_manager  # both halves need it; loading it takes a while
+    from matplotlib.backends import backend_svg
+
+    assert font_manager.fontManager is not None
+    assert backend_svg.FigureCanvas is not None
+    with Beside(lambda: groups(review, slice(_HALF, None)), two_cores) as rest:
+        first = groups(review, slice(_HALF))
+        meanwhile()
+        return first + rest.result()
+
+
+def render(review: Review, drawn: list[Group] | None = None) -> str:
+    """The whole page as text. Texts of the design are escaped. ``drawn``: its questions where they were drawn before."""
     import jinja2
 
     environment = jinja2.Environment(
@@ -29,7 +49,9 @@ def render(review: Review) -> str:
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
+        finalize=_showable,
     )
+    environment.filters["key"] = _breakable
     met = sum(r.verdict == "met" for r in review.rows)
     studies = review.studies
     return environment.get_template("review.html.j2").render(
@@ -40,19 +62,52 @@ def render(review: Review) -> str:
         rows=[_row(r) for r in review.rows],
         remedies=[(r, _title(review, r.row_id)) for r in review.remedies],
         methods=_methods(review.rows),
-        groups=groups(review),
+        groups=groups(review) if drawn is None else drawn,
         margins=_margins(studies.get("loop", {})),
         gains=_gains(studies.get("loop", {})),
         controllers=_controllers(studies.get("loop", {})),
         by_hand=_by_hand(review),
         sources=Table(
             "Sources of the models in this run",
-            ("subject", "model", "source", "how sure"),
-            tuple((s.subject, s.model, s.source or "none", s.sure) for s in review.sources),
+            ("subject", "model", "source", "how sure", "where it holds"),
+            tuple((s.subject, s.model, s.source or "none", s.sure, s.holds) for s in review.sources),
         ),
+        inputs=_inputs(review.inputs),
+        input_counts=counts(review.inputs),
         defaults_in_limits=any(r.limit_is_default for r in review.rows),
         versions=sorted(review.versions.items()),
     )
+
+
+_NOT_SHOWN = re.compile(
+    "[\x00-\x08\x0b-\x1f\x7f-\x9f\u200e\u200f\u202a-\u202e\u2066-\u2069\ud800-\udfff\ufdd0-\ufdef\ufffe\uffff]"
+)
+"""Control characters, marks that turn the direction of what follows them, and what is no character at all."""
+
+
+def _showable(value: Any) -> Any:
+    """A text of the page with such characters as escapes, ``\\u202e``: a name can not reorder or break the page."""
+    if not isinstance(value, str) or _NOT_SHOWN.search(value) is None:
+        return value
+    return type(value)(_NOT_SHOWN.sub(lambda m: f"\\u{ord(m.group(0)):04x}", value))
+
+
+def _breakable(key: str) -> Any:
+    """A dotted key that may be broken over lines after its dots, nowhere else."""
+    from markupsafe import Markup, escape
+
+    return Markup("<wbr>").join(escape(part) for part in re.split(r"(?<=\.)", key))
+
+
+def _inputs(lines: Iterable[InputLine]) -> list[tuple[str, list[InputLine]]]:
+    """Inputs that the file gives, by the table that they stand in: engine, legs.oxidizer and so on."""
+    tables: dict[str, list[InputLine]] = {}
+    for line in lines:
+        if line.origin != DEFAULT:
+            parts = line.key.split(".")
+            top = "general" if len(parts) == 1 else ".".join(parts[: 2 if parts[0] == "legs" else 1])
+            tables.setdefault(top, []).append(line)
+    return list(tables.items())
 
 
 def _row(row: Row) -> dict[str, str | bool]:

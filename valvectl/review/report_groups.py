@@ -32,6 +32,10 @@ if TYPE_CHECKING:
     from valvectl.studies.torque import TorqueResult
 
 
+LONGEST_NUMBER = 22
+"""Longest text of a table's cell that is set like a number [characters]."""
+
+
 @dataclass(frozen=True)
 class Plot:
     """A figure set into the page."""
@@ -42,6 +46,8 @@ class Plot:
     """What to look at."""
     half: bool = False
     """Two of these stand side by side where the page is wide enough."""
+    label: str = ""
+    """What it shows, for readers who do not see it."""
 
 
 @dataclass(frozen=True)
@@ -51,6 +57,10 @@ class Table:
     caption: str
     head: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
+
+    def wordy(self, column: int) -> bool:
+        """True for a column of sentences, which may be broken over lines; numbers may not."""
+        return any(len(row[column]) > LONGEST_NUMBER for row in self.rows)
 
 
 @dataclass(frozen=True)
@@ -81,15 +91,15 @@ def _plot(figure: Figure, name: str, label: str, caption: str, half: bool = Fals
 
     from valvectl.review.figure_style import svg_text
 
-    return Plot(Markup(svg_text(figure, name, label)), caption, half)
+    return Plot(Markup(svg_text(figure, name, label)), caption, half, label)
 
 
 def _whole(axes: Any) -> Any:
     return axes.get_figure()
 
 
-def groups(review: Review) -> list[Group]:
-    """The questions that the review answers, in the order of the report."""
+def groups(review: Review, part: slice = slice(None)) -> list[Group]:
+    """The questions that the review answers, in the order of the report; ``part`` of them where drawing is shared out."""
     made: dict[str, Callable[[Review, Any], Group]] = {
         "throttle": _throttle_group,
         "loop": _loop_group,
@@ -107,7 +117,8 @@ def groups(review: Review) -> list[Group]:
         "outer": _outer_group,
         "model": _model_group,
     }
-    return [make(review, review.studies[name]) for name, make in made.items() if review.studies.get(name)]
+    wanted = list(made.items())[part]
+    return [make(review, review.studies[name]) for name, make in wanted if review.studies.get(name)]
 
 
 def _throttle_group(review: Review, result: ThrottleResult) -> Group:

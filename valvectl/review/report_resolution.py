@@ -61,7 +61,7 @@ def coarse_words(result: ResolutionResult, leg: LegName) -> str:
     ):
         where = f"up to {number(math.degrees(opening), 3)} deg open" if math.isfinite(opening) else "nowhere"
         out.append(f"{what} over {number(100.0 * limit, 3)} % of flow {where}")
-    return f"Too coarse: {'; '.join(out)}."
+    return f"Where it is too coarse: {'; '.join(out)}."
 
 
 def offset_rows(result: ResolutionResult, leg: LegName) -> tuple[int, list[tuple[str, str, str, str]]]:

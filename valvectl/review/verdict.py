@@ -11,6 +11,7 @@ from valvectl.design.design_file import DefaultUsed
 from valvectl.design.schema import LegName
 from valvectl.review.by_hand import HandLine
 from valvectl.review.hold_points import HoldPoint
+from valvectl.review.inputs import InputLine
 from valvectl.review.sources import Source
 from valvectl.studies.result import Result
 
@@ -150,6 +151,8 @@ class Review(Result):
     """Where the models of this run come from."""
     exclusions: tuple[str, ...] = EXCLUSIONS
     """What this analysis does not cover, whatever the design."""
+    inputs: tuple[InputLine, ...] = ()
+    """Every input with origin and tolerance, then the defaults in force."""
 
     @property
     def missed(self) -> tuple[Row, ...]:
