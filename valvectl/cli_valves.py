@@ -20,6 +20,7 @@ from valvectl.cli_common import (
     guarded,
     legs_of,
     load_design,
+    say,
     status,
 )
 
@@ -85,7 +86,7 @@ def ports(
         with status():
             both = {name: loaded.ports(name) for name in legs_of(None)}
         write_bytes(figure, cli_print.figure_bytes(figures.choking_chart(both), figure.suffix.lower()))
-        typer.echo(f"wrote {figure}", err=True)
+        say(f"wrote {figure}")
         figure = None
     drawing = figures.installed_chart if plot == PortsPlot.installed else figures.ports_chart
     deliver("ports", results, leg, as_json, csv, figure, drawing)

@@ -23,7 +23,8 @@ from valvectl.plant.machine import Machine
 from valvectl.plant.pack_control import start_control
 from valvectl.plant.sampling_numbers import at_rest, first_samples
 from valvectl.plant.servo_numbers import Servo
-from valvectl.plant.simulate import kernel_cache, pack, time_grid
+from valvectl.plant.simulate import kernel_cache, pack
+from valvectl.plant.time_grid import time_grid
 
 SETTLE_PERIODS = 4
 """Periods that run unread."""

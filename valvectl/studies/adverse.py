@@ -6,12 +6,14 @@ worst of all combinations within the bounds is the one with every input on its b
 
 from __future__ import annotations
 
+import dataclasses
 import re
 from typing import Any
 
 from valvectl.design.design_file import DesignFile, Input
 from valvectl.design.schema import LEGS
 from valvectl.design.tolerances import bounds_of
+from valvectl.errors import DesignError
 from valvectl.plant.machine import Machine, build
 from valvectl.plant.schedule import Schedule, build_schedule
 
@@ -98,7 +100,11 @@ def adverse_design(design: DesignFile, sides: tuple[tuple[str, int], ...]) -> tu
     moved = tuple(changes)
     for name in LEGS:
         order_friction(design, f"legs.{name}.valve.torque", changes)
-    return design.with_values(changes), moved
+    try:
+        return design.with_values(changes), moved
+    except DesignError as error:  # a tolerance so wide that a bound of it is no design any more
+        said = "with the tolerances at their adverse bounds"
+        raise DesignError([dataclasses.replace(f, message=f"{said}: {f.message}") for f in error.faults]) from None
 
 
 def adverse(design: DesignFile, sides: tuple[tuple[str, int], ...]) -> tuple[Machine, tuple[str, ...]]:
