@@ -50,7 +50,6 @@ from valvectl.cli_common import (
 app = typer.Typer(
     name="valvectl",
     rich_markup_mode=None,  # help without loading rich: it has to come at once
-    add_completion=False,
     pretty_exceptions_enable=False,
     no_args_is_help=True,
     context_settings={"help_option_names": ["-h", "--help"]},

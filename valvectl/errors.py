@@ -38,7 +38,7 @@ class Fault:
         parts = [p for p in (place, self.key) if p]
         head = ": ".join(parts)
         got = f" (got {self.got})" if self.got else ""
-        return f"{head}: {self.message}{got}" if head else f"{self.message}{got}"
+        return plain_lines(f"{head}: {self.message}{got}" if head else f"{self.message}{got}").replace("\n", "\\n")
 
 
 class ValvectlError(Exception):

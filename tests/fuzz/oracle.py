@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from valvectl.api import Design, load
-from valvectl.errors import DesignError, RangeError, SimulationError, ValvectlError
+from valvectl.errors import DesignError, NoBalanceError, RangeError, SimulationError, ValvectlError
 
 JARGON = (
     "pydantic",
@@ -35,16 +35,15 @@ def read(path: Path) -> Design | None:
     try:
         return load(path)
     except DesignError as error:
-        assert error.faults
-        for fault in error.faults:
-            text = str(fault)
-            assert fault.message, fault
-            assert fault.file, f"no file: {fault}"
-            assert fault.file.startswith(str(path.parent)), fault
-            assert len(fault.got) <= 80, fault
-            clear(text)
+        faults = error.faults
     except ValvectlError as error:
         raise AssertionError(f"load raised {type(error).__name__} without file and key: {error}") from error
+    assert faults
+    for fault in faults:
+        assert fault.message, fault
+        assert fault.file.startswith(str(path.parent)), fault
+        assert len(fault.got) <= 80, fault
+        clear(str(fault))
     return None
 
 
@@ -61,6 +60,15 @@ def clear(text: str) -> None:
         assert word not in text, f"{word}: {text}"
 
 
+def told(error: ValvectlError) -> None:
+    """A study's error: a design that can not be used names the key; the rest says what went out of range."""
+    if isinstance(error, DesignError):
+        assert all(fault.key for fault in error.faults), error
+    else:
+        assert isinstance(error, (SimulationError, RangeError, NoBalanceError)), f"bare {type(error).__name__}: {error}"
+    clear(str(error).replace("\n", " "))
+
+
 def stages(design: Design, names: tuple[str, ...] = CHEAP) -> None:
     """The studies named, each ending in results that can be written as strict JSON, or in an error of the family."""
     from valvectl.review.folder import json_text
@@ -69,8 +77,8 @@ def stages(design: Design, names: tuple[str, ...] = CHEAP) -> None:
         try:
             found = getattr(design.analysis, name)
             parts = dict(found) if isinstance(found, Mapping) else {"": found}
-        except (SimulationError, RangeError) as error:
-            clear(str(error))
+        except ValvectlError as error:
+            told(error)
             continue
         for result in parts.values():
             if hasattr(result, "to_dict"):
@@ -84,7 +92,7 @@ def whole(design: Design) -> Any:
     try:
         review = design.check()
     except ValvectlError as error:
-        clear(str(error).replace("\n", " "))
+        told(error)
         return None
     for row in review.rows:
         if row.verdict == "met":

@@ -54,7 +54,9 @@ def main() -> None:
     ends: Counter[str] = Counter()
     begin = time.monotonic()
     for number in range(first, first + count):
-        name, mutations = mutate.drawn(number)
+        name, mutations = mutate.drawn(number, gentle=whole)
+        if number % 500 == 0:
+            print(f"-- {number} {dict(ends)} {time.monotonic() - begin:.0f} s", flush=True)
         folder = Path(tempfile.mkdtemp(prefix="fz-"))
         start = time.monotonic()
         kept: list[warnings.WarningMessage] = []
@@ -78,7 +80,8 @@ def main() -> None:
             shutil.rmtree(folder, ignore_errors=True)
         for note in kept:
             if issubclass(note.category, RuntimeWarning):
-                mark = f"warning {note.filename.split('site-packages/')[-1].split('/fz/')[-1]}:{note.lineno} {str(note.message)[:60]}"
+                place = note.filename.split("site-packages/")[-1].split("valvectl/")[-1]
+                mark = f"warning {place}:{note.lineno} {str(note.message)[:60]}"
                 _tell(seen, mark, number, name, mutations, time.monotonic() - start, "")
     print(json.dumps({"ends": ends, "distinct": seen, "seconds": time.monotonic() - begin}, indent=1), flush=True)
 

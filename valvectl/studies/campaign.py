@@ -99,7 +99,11 @@ def open_folder(folder: Path, content: dict[str, Any], resume: bool) -> None:
     """Make a folder of runs, or take up one that is there. Raises ``ValvectlError`` when it holds something else, or runs
     that were not asked to be taken up."""
     place = folder / MANIFEST
-    if place.is_file():
+    try:
+        there = place.is_file()
+    except OSError as error:
+        raise _closed(folder, error) from None
+    if there:
         known = read_manifest(folder)
         differs = [_WORDS.get(key, key) for key, value in content.items() if known.get(key) != value]
         if differs:
@@ -111,22 +115,42 @@ def open_folder(folder: Path, content: dict[str, Any], resume: bool) -> None:
         return
     if folder.exists() and (not folder.is_dir() or any(p for p in folder.iterdir() if not p.name.startswith(".tmp-"))):
         raise ValvectlError(f"{folder} exists and holds no runs of valvectl; name a new folder")
-    folder.mkdir(parents=True, exist_ok=True)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise _closed(folder, error) from None
     _put(place, (json.dumps(content, indent=1) + "\n").encode())
+
+
+def _closed(path: Path, error: OSError) -> ValvectlError:
+    return ValvectlError(f"{path}: can not be written: {error.strerror or error}")
 
 
 def read_manifest(folder: Path) -> dict[str, Any]:
     """What a folder of runs says about itself. Raises ``ValvectlError`` when it is not one."""
     try:
         content = json.loads((folder / MANIFEST).read_text(encoding="utf-8"))
-    except (OSError, ValueError) as error:
-        raise ValvectlError(f"{folder}: no folder of runs: {MANIFEST} can not be read ({error})") from None
+    except (OSError, ValueError, RecursionError) as error:
+        why = getattr(error, "strerror", None) or "it is no JSON"
+        raise ValvectlError(f"{folder}: no folder of runs: {MANIFEST} can not be read ({why})") from None
     if not isinstance(content, dict) or content.get("layout") != LAYOUT:
         raise ValvectlError(f"{folder}: {MANIFEST} is not of the layout {LAYOUT}")
+    sorts = {"sampling": str, "seed": int, "runs": int, "simulate": bool}
+    damaged = [key for key, sort in sorts.items() if type(content.get(key)) is not sort]
+    if damaged:
+        raise ValvectlError(f"{folder}: {MANIFEST} is damaged: {', '.join(damaged)} missing or not as written")
     return content
 
 
 def _put(path: Path, data: bytes) -> None:
+    """One file, under a temporary name first. Raises ``ValvectlError`` when that can not be done (a full disk)."""
+    try:
+        _moved(path, data)
+    except OSError as error:
+        raise _closed(path, error) from None
+
+
+def _moved(path: Path, data: bytes) -> None:
     handle, temporary = tempfile.mkstemp(prefix=".tmp-", dir=path.parent)
     try:
         with os.fdopen(handle, "wb") as file:
