@@ -14,7 +14,9 @@ import json
 import os
 import pickle
 import platform
+import signal
 import tempfile
+import threading
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -196,16 +198,35 @@ def _here(packed: bytes, todo: Todo) -> Blocks:
         yield first, run_block(packed, first, count)
 
 
+@contextlib.contextmanager
+def _deaf() -> Iterator[None]:
+    """Processes begun meanwhile do not hear Ctrl-C, which a terminal sends to all of them: this one ends them."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
 def _processes(packed: bytes, todo: Todo, jobs: int) -> Blocks:
     import multiprocessing
     from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
 
+    others = set(multiprocessing.active_children())
     pool = ProcessPoolExecutor(jobs, mp_context=multiprocessing.get_context("spawn"))
     try:
-        waiting = {pool.submit(run_block, packed, first, count): first for first, count in todo}
+        with _deaf():  # all processes are begun with the first task
+            waiting = {pool.submit(run_block, packed, first, count): first for first, count in todo}
         while waiting:
             for future in wait(waiting, return_when=FIRST_COMPLETED).done:
                 yield waiting.pop(future), future.result()
+    except (KeyboardInterrupt, GeneratorExit):
+        for process in set(multiprocessing.active_children()) - others:
+            process.terminate()  # their blocks are lost, but nobody waits for them
+        raise
     finally:
         pool.shutdown(wait=False, cancel_futures=True)
 
