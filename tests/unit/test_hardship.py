@@ -145,17 +145,19 @@ def test_plain_and_narrow_terminals(settings: dict[str, str]) -> None:
     assert "\x1b" not in done.stdout
 
 
-def test_two_runs_into_one_folder_at_once(tmp_path: Path, review: Any) -> None:
+def test_two_runs_into_one_folder_at_once(tmp_path: Path, review: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     """Both come to an end, the folder holds one whole review and nothing else."""
     code = (
         f"import sys; sys.path.insert(0, {str(Path(__file__).parent)!r})\n"
-        "import conftest\nfrom valvectl.review.folder import write_review\n"
-        f"for _ in range(5): write_review(conftest.made_review(), {str(tmp_path / 'out')!r})\n"
+        "import conftest\nfrom valvectl.review import folder\n"
+        "folder.render = lambda review: '<!DOCTYPE html>' + 'x' * 2_000_000\n"
+        f"for _ in range(20): folder.write_review(conftest.made_review(), {str(tmp_path / 'out')!r})\n"
     )
     environment = {**os.environ, "PYTHONPATH": str(ROOT)}
     both = [subprocess.Popen([sys.executable, "-c", code], env=environment, stderr=subprocess.PIPE) for _ in range(2)]
     assert [p.communicate(timeout=300)[1] for p in both] == [b"", b""]
     assert [p.returncode for p in both] == [0, 0]
+    monkeypatch.setattr(folder, "render", lambda review: "<!DOCTYPE html>" + "x" * 2_000_000)
     alone = folder.write_review(review, tmp_path / "alone")
     assert {p.name for p in (tmp_path / "out").iterdir()} == set(alone)
     for name, path in alone.items():

@@ -129,7 +129,9 @@ def _from_toml(text: str, file: str) -> _Cells:
         for name in names:
             value = part.get(name, "")
             if isinstance(value, bool) or not isinstance(value, (str, int, float)):
-                faults.append(Fault("must be a number or a text", key=name, file=file, line=line, got=type(value).__name__))
+                faults.append(
+                    Fault("must be a number or a text", key=name, file=file, line=line, got=type(value).__name__)
+                )
                 value = ""
             elif isinstance(value, int) and value.bit_length() > 400:  # Python refuses to write out very long numbers
                 faults.append(Fault("is far too large a number", key=name, file=file, line=line))

@@ -137,7 +137,10 @@ def _temperatures(get: Get, at: str) -> Iterator[tuple[str, str]]:
     copper, magnets = get(f"{at}.motor.resistance_coefficient"), get(f"{at}.motor.magnet_coefficient")
     for t in (min(known), max(known)) if known else ():
         if copper is not None and winding_resistance(1.0, copper, t) <= 0.0:
-            yield f"takes all resistance from the winding at {show(t, TEMPERATURE)}", f"{at}.motor.resistance_coefficient"
+            yield (
+                f"takes all resistance from the winding at {show(t, TEMPERATURE)}",
+                f"{at}.motor.resistance_coefficient",
+            )
         if magnets is not None and torque_constant(1.0, magnets, t) <= 0.0:
             yield f"takes all torque from the magnets at {show(t, TEMPERATURE)}", f"{at}.motor.magnet_coefficient"
 

@@ -98,7 +98,9 @@ def moved(expm: Callable[[FloatArray], Any], exponent: FloatArray) -> FloatArray
     with np.errstate(over="ignore", invalid="ignore"):
         out = np.asarray(expm(exponent))
     if not np.isfinite(out).all():
-        raise RangeError("the servo's motion within one sample is beyond all numbers: look at resistance, inductance, inertias")
+        raise RangeError(
+            "the servo's motion within one sample is beyond all numbers: look at resistance, inductance, inertias"
+        )
     return out
 
 
