@@ -166,18 +166,52 @@ def test_two_runs_into_one_folder_at_once(tmp_path: Path, review: Any, monkeypat
 
 
 def test_ctrl_c_while_libraries_load() -> None:
-    for wait in (0.03, 0.08, 0.15):
-        process = subprocess.Popen(
-            [sys.executable, "-m", "valvectl", "resolution", str(HOVER)],
-            stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env={**os.environ, "PYTHONPATH": str(ROOT)},
-        )  # fmt: skip
-        time.sleep(wait)
-        process.send_signal(signal.SIGINT)
-        _, errors = process.communicate(timeout=300)
-        # before Python itself listens the signal ends the process without a word
-        assert process.returncode in (130, -signal.SIGINT, 0), errors
-        if process.returncode == 130:
-            assert "Traceback" not in errors
+    code = (
+        "import sys\n"
+        "class Stop:\n"
+        "    def find_spec(self, name, path=None, target=None):\n"
+        "        if name == 'typer': raise KeyboardInterrupt\n"
+        "sys.meta_path.insert(0, Stop())\n"
+        "from valvectl.__main__ import start\n"
+        "start()\n"
+    )
+    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, env=environment, check=False)
+    assert done.returncode == 130
+    assert done.stderr == ""
+
+
+@pytest.mark.parametrize("jobs", ["1", "2"])
+def test_ctrl_c_leaves_whole_blocks_and_no_processes(jobs: str, tmp_path: Path) -> None:
+    """Sent to all processes of the terminal, as a terminal does."""
+    process = subprocess.Popen(
+        [sys.executable, "-m", "valvectl", "disperse", str(HOVER), "--runs", "20000", "--steady", "--out", "runs", "--jobs",
+         jobs],
+        cwd=tmp_path, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True,
+        env={**os.environ, "PYTHONPATH": str(ROOT)}, preexec_fn=lambda: signal.signal(signal.SIGINT, signal.default_int_handler),
+    )  # fmt: skip
+    begun = time.monotonic()
+    while not list(tmp_path.glob("runs/*.npy")) and time.monotonic() - begun < 240.0 and process.poll() is None:
+        time.sleep(0.2)
+    os.killpg(process.pid, signal.SIGINT)
+    _, errors = process.communicate(timeout=120)
+    assert process.returncode == 130, errors
+    assert "Traceback" not in errors
+    assert "--resume goes on with them" in errors
+    assert all(re.fullmatch(r"manifest\.json|runs-\d+\.npy", p.name) for p in (tmp_path / "runs").iterdir())
+    until = time.monotonic() + 10.0
+    while time.monotonic() < until and alive(process.pid):  # a process that was ended may take a moment to be gone
+        time.sleep(0.1)
+    assert not alive(process.pid)
+
+
+def alive(group: int) -> bool:
+    """Whether a group still has a process."""
+    try:
+        os.killpg(group, 0)
+    except ProcessLookupError:
+        return False
+    return True
 
 
 # ------------------------------------------------------------------------------------------------------- hostile names

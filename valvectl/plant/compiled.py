@@ -86,8 +86,8 @@ def kept(entry: Any, folder: Path, **options: Any) -> Any:
         made = numba.njit(entry, cache=True, **options)
     finally:
         numba.config.CACHE_DIR = before
-    cache = getattr(made, "_cache", None)
-    if hasattr(cache, "load_overload") and hasattr(cache, "save_overload"):
+    cache: Any = getattr(made, "_cache", None)
+    if cache is not None and hasattr(cache, "load_overload") and hasattr(cache, "save_overload"):
         load, save = cache.load_overload, cache.save_overload
 
         def loaded(*args: Any) -> Any:
