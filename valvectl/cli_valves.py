@@ -172,9 +172,12 @@ def gas(
 
     \b
     Example:
-      valvectl gas nitrogen --inlet "40 bar abs" --outlet "18 bar abs" --flow "5 g/s" --xt 0.6
-      valvectl gas helium --inlet "200 bar abs" --outlet "20 bar abs" --orifice "0.8 mm" --cd 0.8
-      valvectl gas nitrogen --inlet "10 bar abs" --outlet "1 bar abs" --orifice size --normal "20 m^3/h"
+      valvectl gas nitrogen --inlet "40 bar abs" --outlet "18 bar abs" \\
+        --flow "5 g/s" --xt 0.6
+      valvectl gas helium --inlet "200 bar abs" --outlet "20 bar abs" \\
+        --orifice "0.8 mm" --cd 0.8
+      valvectl gas nitrogen --inlet "10 bar abs" --outlet "1 bar abs" \\
+        --orifice size --normal "20 m^3/h"
     """
     from valvectl.design.quantities import ABSOLUTE_PRESSURE, LENGTH, MASS_FLOW, TEMPERATURE, Kind
     from valvectl.errors import ValvectlError

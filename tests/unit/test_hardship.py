@@ -356,7 +356,8 @@ def test_completion_of_verbs_options_and_keys() -> None:
     assert completed("valvectl re", 1) == ["resolution", "response"]
     assert completed("valvectl ratio --leg ", 3) == ["oxidizer", "fuel"]
     assert completed("valvectl explain legs.fuel.valve.t", 2) == ["legs.fuel.valve.torque"]
-    assert "_valvectl_completion" in started("--show-completion", "bash").stdout
+    assert "_valvectl_completion" in started(env={"_VALVECTL_COMPLETE": "source_bash"}).stdout
+    assert "--install-completion" in started("--help").stdout
 
 
 def test_version_tells_the_environment() -> None:
