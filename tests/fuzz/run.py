@@ -55,7 +55,7 @@ def main() -> None:
     begin = time.monotonic()
     for number in range(first, first + count):
         name, mutations = mutate.drawn(number, gentle=whole)
-        if number % 500 == 0:
+        if number % (20 if whole else 500) == 0:
             print(f"-- {number} {dict(ends)} {time.monotonic() - begin:.0f} s", flush=True)
         folder = Path(tempfile.mkdtemp(prefix="fz-"))
         start = time.monotonic()

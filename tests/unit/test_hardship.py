@@ -24,6 +24,7 @@ from valvectl.cli import app
 from valvectl.errors import DesignError, Fault, SimulationError, ValvectlError
 from valvectl.plant.time_grid import MOST_STEPS, run_steps
 from valvectl.review import folder
+from valvectl.studies.adverse import FRICTION_LOW, TORQUE, adverse_design
 
 ROOT = Path(valvectl.api.__file__).parents[1]
 HOVER, SPRINT = ROOT / "designs" / "hover-rig.toml", ROOT / "designs" / "sprint-stand.toml"
@@ -365,3 +366,17 @@ def test_version_tells_the_environment() -> None:
     assert done.returncode == 0
     assert all(word in done.stdout for word in ("valvectl ", "Python ", "numpy ", "scipy ", "numba "))
     assert max(len(line) for line in done.stdout.splitlines()) <= 80
+
+
+def test_bounds_that_would_cross_are_held_at_each_other(tmp_path: Path) -> None:
+    """A running efficiency of 95 % give or take 10 %: at most one, and at its lower bound no lower than the static one."""
+    text = HOVER.read_text(encoding="utf-8")
+    assert text.count("efficiency = 0.95\n") == 1
+    path = tmp_path / "wide.toml"
+    path.write_text(
+        text.replace("efficiency = 0.95\n", 'efficiency = { value = 0.95, tolerance = "10 %" }\n'), encoding="utf-8"
+    )
+    design = valvectl.api.load(path)
+    low, high = (adverse_design(design, sides)[0].legs.oxidizer.actuator.gears[1] for sides in (TORQUE, FRICTION_LOW))
+    assert low.efficiency == low.static_efficiency == pytest.approx(0.855)
+    assert (high.efficiency, high.static_efficiency) == (1.0, 0.88)
