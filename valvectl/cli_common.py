@@ -42,9 +42,9 @@ def a_file(path: Path | None) -> Path | None:
     if path is None:
         return None
     try:
-        wrong = "" if path.name else "is no name of a file"
-        wrong = wrong or ("is a folder; give a file's name" if path.is_dir() else "")
-        wrong = wrong or ("" if path.parent.is_dir() else "lies in a folder that does not exist; make it first")
+        wrong = "" if path.name else "can not be written: no name of a file"
+        wrong = wrong or ("can not be written: is a folder" if path.is_dir() else "")
+        wrong = wrong or ("" if path.parent.is_dir() else "can not be written: its folder does not exist; make it first")
     except OSError as error:
         wrong = f"can not be written: {error.strerror}"
     if wrong:
@@ -212,7 +212,8 @@ def load_design(path: Path, sets: list[str] | None = None, simulates: bool = Fal
                 "first run on this machine: compiles the simulator and works out liquid properties, once; later runs "
                 "start at once"
             )
-    loaded = load(path, sets) if sets else load(path)
+    with status():  # liquid properties and combustion, where they are not known yet
+        loaded = load(path, sets) if sets else load(path)
     for text in sets or ():
         say(f"changed for this run: {text}")
     return loaded
@@ -247,7 +248,8 @@ def deliver(
             files.append((_named(csv, name, several), csv_text(result.columns()).encode("utf-8")))
         if figure is not None and drawing is not None:
             place = _named(figure, name, several)
-            files.append((place, cli_print.figure_bytes(drawing(result), place.suffix.lower())))
+            with status():
+                files.append((place, cli_print.figure_bytes(drawing(result), place.suffix.lower())))
     for place, data in files:
         write_bytes(place, data)
         say(f"wrote {place}")
