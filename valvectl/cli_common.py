@@ -44,7 +44,9 @@ def a_file(path: Path | None) -> Path | None:
     try:
         wrong = "" if path.name else "can not be written: no name of a file"
         wrong = wrong or ("can not be written: is a folder" if path.is_dir() else "")
-        wrong = wrong or ("" if path.parent.is_dir() else "can not be written: its folder does not exist; make it first")
+        wrong = wrong or (
+            "" if path.parent.is_dir() else "can not be written: its folder does not exist; make it first"
+        )
     except OSError as error:
         wrong = f"can not be written: {error.strerror}"
     if wrong:
