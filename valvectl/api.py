@@ -337,8 +337,12 @@ def _checked(design: Design, path: str | Path, changes: Sequence[str]) -> Design
     analysis = design.analysis
     machine = analysis.machine
     from valvectl.plant.balance import solve
+    from valvectl.plant.time_grid import too_long
 
-    faults = []
+    faults = [
+        dataclasses.replace(fault, file=str(path)) if fault.key not in design.inputs else fault
+        for fault in too_long(machine, design.throttle.profile[-1].time)
+    ]
     for setting in (1.0, design.throttle.minimum):
         try:
             solve(machine, setting)

@@ -41,17 +41,19 @@ from valvectl.cli_common import (
     deliver,
     figure_name,
     guarded,
+    last_words,
     legs_of,
     load_design,
+    output_failed,
     print_text,
     progress_bar,
     status,
+    whole_streams,
 )
 
 app = typer.Typer(
     name="valvectl",
     rich_markup_mode=None,  # help without loading rich: it has to come at once
-    add_completion=False,
     pretty_exceptions_enable=False,
     no_args_is_help=True,
     context_settings={"help_option_names": ["-h", "--help"]},
@@ -69,13 +71,17 @@ def main() -> None:
     """Entry point of the ``valvectl`` command."""
     # A run of seconds leaves few cycles behind; looking for them at the usual pace took a tenth of a check's time.
     gc.set_threshold(50_000, 20, 20)
-    for stream in (sys.stdout, sys.stderr):
-        if hasattr(stream, "reconfigure"):
-            stream.reconfigure(errors="replace")  # a terminal without the sign shows "?" in its place
+    whole_streams()
+    code: int | str | None = EXIT_MET
     try:
         app(prog_name="valvectl")
+    except SystemExit as stop:
+        code = stop.code
     except KeyboardInterrupt:
-        sys.exit(EXIT_STOPPED)
+        code = EXIT_STOPPED
+    except OSError as error:  # help or version on a full disk; the verbs have their own words for it
+        code = output_failed(error)
+    sys.exit(last_words(code))
 
 
 def _version(wanted: bool) -> None:
@@ -89,11 +95,16 @@ def _version(wanted: bool) -> None:
                 return "not installed" if package != "valvectl" else "(run from its source folder)"
 
         import platform
+        import shutil
+        import textwrap
 
-        typer.echo(f"valvectl {version('valvectl')}")
-        typer.echo(f"Python {platform.python_version()}, {platform.system()} {platform.machine()}")
         packages = ("numpy", "scipy", "numba", "control", "CoolProp", "cantera", "matplotlib", "pandas")
-        typer.echo(", ".join(f"{package} {version(package)}" for package in packages))
+        columns = min(max(shutil.get_terminal_size((80, 24)).columns, 40), 100)
+        libraries = textwrap.fill(", ".join(f"{package} {version(package)}" for package in packages), columns)
+        print_text(
+            f"valvectl {version('valvectl')}\n"
+            f"Python {platform.python_version()}, {platform.system()} {platform.machine()}\n{libraries}\n"
+        )
         raise typer.Exit
 
 

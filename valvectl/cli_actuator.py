@@ -84,7 +84,8 @@ def motors(
 
     \b
     Example:
-      valvectl motors hover-rig.toml --leg oxidizer --kind brushless --max-mass 1.2 --figure motors.svg
+      valvectl motors hover-rig.toml --leg oxidizer --kind brushless \\
+        --max-mass 1.2 --figure motors.svg
     """
     import math
 
@@ -151,7 +152,8 @@ def torque(
 
     \b
     Example:
-      valvectl torque hover-rig.toml --leg oxidizer --set "requirements.torque_rule=AIAA S-114"
+      valvectl torque hover-rig.toml --leg oxidizer \\
+        --set "requirements.torque_rule=AIAA S-114"
     """
     figure_name(figure)
     loaded = load_design(design, sets)

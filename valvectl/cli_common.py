@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import functools
 import os
 import sys
@@ -34,10 +35,35 @@ LegOption = Annotated[
     LegChoice | None, typer.Option("--leg", help="Only this leg; without it both.", show_default=False)
 ]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print the result as JSON (SI units) and nothing else.")]
+
+
+def a_file(path: Path | None) -> Path | None:
+    """Refuse the name of a folder, or one in a folder that is not there, before any work."""
+    if path is None:
+        return None
+    try:
+        wrong = "" if path.name else "can not be written: no name of a file"
+        wrong = wrong or ("can not be written: is a folder" if path.is_dir() else "")
+        wrong = wrong or (
+            "" if path.parent.is_dir() else "can not be written: its folder does not exist; make it first"
+        )
+    except OSError as error:
+        wrong = f"can not be written: {error.strerror}"
+    if wrong:
+        from valvectl.design.quantities import visible
+
+        raise typer.BadParameter(f"{visible(str(path), 200)}: {wrong}")
+    return path
+
+
 CsvOption = Annotated[
     Path | None,
     typer.Option(
-        "--csv", metavar="FILE", help="Write the table, one file a leg where there are two.", show_default=False
+        "--csv",
+        metavar="FILE",
+        help="Write the table, one file a leg where there are two.",
+        show_default=False,
+        callback=a_file,
     ),
 ]
 SetOption = Annotated[
@@ -51,7 +77,13 @@ SetOption = Annotated[
 ]
 FigureOption = Annotated[
     Path | None,
-    typer.Option("--figure", metavar="FILE", help="Draw it: a name ending in .svg, .png or .pdf.", show_default=False),
+    typer.Option(
+        "--figure",
+        metavar="FILE",
+        help="Draw it: a name ending in .svg, .png or .pdf.",
+        show_default=False,
+        callback=a_file,
+    ),
 ]
 
 
@@ -67,30 +99,86 @@ def guarded(command: Callable[P, None]) -> Callable[P, None]:
             command(*args, **kwargs)
         except DesignError as error:
             for fault in error.faults:
-                typer.echo(str(fault), err=True)
+                say(str(fault))
             if len(error.faults) > 1:
-                typer.echo(f"{len(error.faults)} faults in the input; nothing was written", err=True)
+                say(f"{len(error.faults)} faults in the input; nothing was written")
             raise typer.Exit(EXIT_INPUT) from None
         except ValvectlError as error:
-            typer.echo(str(error), err=True)
+            say(str(error))
             raise typer.Exit(EXIT_INPUT) from None
         except KeyboardInterrupt:
-            typer.echo("stopped", err=True)
+            say("stopped")
             raise typer.Exit(EXIT_STOPPED) from None
         except typer.Exit:
             raise
+        except OSError as error:
+            if os.environ.get("VALVECTL_DEBUG") or _is_usage_error(error):
+                raise
+            raise typer.Exit(output_failed(error)) from None
+        except MemoryError:
+            say("not enough memory for this design; nothing was written")
+            raise typer.Exit(EXIT_INPUT) from None
         except Exception as error:
             if os.environ.get("VALVECTL_DEBUG") or _is_usage_error(error):
                 raise
             text = " ".join(str(error).split()) or "no message"
-            typer.echo(
+            say(
                 f"internal error: {type(error).__name__}: {text}\nThis is a fault of valvectl, not of the design; "
-                "please report it with the design file. VALVECTL_DEBUG=1 shows where it happened.",
-                err=True,
+                "please report it with the design file. VALVECTL_DEBUG=1 shows where it happened."
             )
             raise typer.Exit(EXIT_FAULT) from None
 
     return run
+
+
+def say(text: str) -> None:
+    """A message on stderr; control characters of names and paths as escapes, so that none reaches the terminal."""
+    from valvectl.errors import plain_lines
+
+    typer.echo(plain_lines(text), err=True)
+
+
+def whole_streams() -> None:
+    """Make sure that there is somewhere to print to, and that no sign of a name stops the program."""
+    for name in ("stdout", "stderr"):
+        if getattr(sys, name) is None:  # started with the stream closed
+            setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: SIM115 - open to the end
+        stream = getattr(sys, name)
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")  # a terminal without the sign shows "?" in its place
+
+
+def output_failed(error: OSError) -> int:
+    """Say what the system refused; the exit code. A reader of the pipe that has seen enough is no failure."""
+    if isinstance(error, BrokenPipeError):
+        _to_nowhere(sys.stdout)
+        return EXIT_MET
+    from valvectl.design.quantities import visible
+
+    what = f"{visible(os.fsdecode(error.filename), 200)}: " if isinstance(error.filename, (str, bytes)) else ""
+    text = f"{what}can not be read or written: {error.strerror or 'no reason given'}"
+    with contextlib.suppress(OSError):
+        say(text if what else f"the output or the working folder {text}")
+    return EXIT_INPUT
+
+
+def last_words(code: int | str | None) -> int | str | None:
+    """Send out what is still held back, and the exit code; without this a full disk would show at the very end only."""
+    for stream in (sys.stdout, sys.stderr):
+        try:
+            stream.flush()
+        except OSError as error:
+            failed = output_failed(error)
+            code = failed if code in (None, EXIT_MET, EXIT_MISSED) and failed else code
+            _to_nowhere(stream)
+        except ValueError:  # closed already
+            pass
+    return code
+
+
+def _to_nowhere(stream: Any) -> None:
+    with contextlib.suppress(OSError, ValueError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
 
 
 def _is_usage_error(error: Exception) -> bool:
@@ -102,7 +190,7 @@ def _plain_warnings() -> None:
     import warnings
 
     def show(message: Warning | str, *rest: Any, **more: Any) -> None:
-        typer.echo(f"note: {message}", err=True)
+        say(f"note: {message}")
 
     warnings.showwarning = show
 
@@ -122,14 +210,14 @@ def load_design(path: Path, sets: list[str] | None = None, simulates: bool = Fal
         from valvectl.plant.simulate import kernel_is_cached
 
         if path.is_file() and not kernel_is_cached():
-            typer.echo(
+            say(
                 "first run on this machine: compiles the simulator and works out liquid properties, once; later runs "
-                "start at once",
-                err=True,
+                "start at once"
             )
-    loaded = load(path, sets) if sets else load(path)
+    with status():  # liquid properties and combustion, where they are not known yet
+        loaded = load(path, sets) if sets else load(path)
     for text in sets or ():
-        typer.echo(f"changed for this run: {text}", err=True)
+        say(f"changed for this run: {text}")
     return loaded
 
 
@@ -162,10 +250,11 @@ def deliver(
             files.append((_named(csv, name, several), csv_text(result.columns()).encode("utf-8")))
         if figure is not None and drawing is not None:
             place = _named(figure, name, several)
-            files.append((place, cli_print.figure_bytes(drawing(result), place.suffix.lower())))
+            with status():
+                files.append((place, cli_print.figure_bytes(drawing(result), place.suffix.lower())))
     for place, data in files:
         write_bytes(place, data)
-        typer.echo(f"wrote {place}", err=True)
+        say(f"wrote {place}")
     if as_json:
         only = next(iter(results.values()))
         content = {name: r.to_dict() for name, r in results.items()} if leg is None and several else only.to_dict()
@@ -180,7 +269,7 @@ def print_text(text: str) -> None:
     try:
         typer.echo(text, nl=False)
     except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _to_nowhere(sys.stdout)
 
 
 def _named(path: Path, leg: str, several: bool) -> Path:

@@ -18,6 +18,7 @@ from valvectl.cli_common import (
     guarded,
     load_design,
     progress_bar,
+    say,
 )
 
 RunOption = Annotated[
@@ -113,7 +114,9 @@ def disperse(
     ] = None,
     into: Annotated[
         Path | None,
-        typer.Option("--into", metavar="DIR", help="Folder that keeps the runs, block by block.", show_default=False),
+        typer.Option(
+            "--out", "--into", metavar="DIR", help="Folder that keeps the runs, block by block.", show_default=False
+        ),
     ] = None,
     resume: Annotated[bool, typer.Option("--resume", help="Go on with the runs in that folder.")] = False,
     jobs: Annotated[
@@ -148,7 +151,7 @@ def disperse(
 
     \b
     Example:
-      valvectl disperse hover-rig.toml --runs 1000 --stop-at 0.95/0.95 --into runs
+      valvectl disperse hover-rig.toml --runs 1000 --stop-at 0.95/0.95 --out runs
     """
     from valvectl.errors import ValvectlError
     from valvectl.studies.campaign import Where
@@ -156,7 +159,7 @@ def disperse(
 
     figure_name(figure)
     if resume and into is None:
-        raise ValvectlError("--resume needs --into, the folder of the runs to go on with")
+        raise ValvectlError("--resume needs --out, the folder of the runs to go on with")
     statement = read_statement(stop_at) if stop_at is not None else None
     loaded = load_design(design, sets, simulates=not steady)
     try:
@@ -174,7 +177,7 @@ def disperse(
             )
     except KeyboardInterrupt:
         if into is not None:
-            typer.echo(f"finished blocks are kept in {into}; --resume goes on with them", err=True)
+            say(f"finished blocks are kept in {into}; --resume goes on with them")
         raise
     from valvectl.review.figures import disperse_chart
 
@@ -185,9 +188,7 @@ def disperse(
 def drivers(
     design: DesignPath,
     sets: SetOption = None,
-    base: Annotated[
-        int, typer.Option("--points", metavar="N", help="Points of each of two samples, 16 to 4096.")
-    ] = 64,
+    base: Annotated[int, typer.Option("--points", metavar="N", help="Points of each of two samples, 16 to 4096.")] = 64,
     seed: Annotated[int, typer.Option("--seed", metavar="N", help="Seed of the samples.")] = 1,
     steady: Annotated[bool, typer.Option("--steady", help="Only the steady balance; no profile is simulated.")] = False,
     as_json: JsonOption = False,

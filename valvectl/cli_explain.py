@@ -14,9 +14,24 @@ def register(app: typer.Typer) -> None:
     app.command(short_help="What a key of the design file means.")(explain)
 
 
+def keys_from(incomplete: str) -> list[str]:
+    """Keys one level below what was typed, for completion in the shell."""
+    from valvectl.design.keys import ROOT, find, split
+
+    table, dot, begun = incomplete.rpartition(".")
+    path = split(table) if table else ()
+    spec = ROOT if path == () else find(path) if path else None
+    if spec is None:
+        return []
+    return [f"{table}{dot}{name}" for name in spec.children if name.startswith(begun)]
+
+
 @guarded
 def explain(
-    key: Annotated[str, typer.Argument(metavar="KEY", help="Dotted key; list positions may be left out.")] = "",
+    key: Annotated[
+        str,
+        typer.Argument(metavar="KEY", help="Dotted key; list positions may be left out.", autocompletion=keys_from),
+    ] = "",
     as_json: JsonOption = False,
 ) -> None:
     """What a key of the design file means: what may stand there, unit, range, default, and where it acts.

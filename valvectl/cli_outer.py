@@ -13,10 +13,12 @@ from valvectl.cli_common import (
     FigureOption,
     JsonOption,
     SetOption,
+    a_file,
     deliver,
     figure_name,
     guarded,
     load_design,
+    say,
     status,
 )
 
@@ -32,11 +34,13 @@ def model(
     design: DesignPath,
     sets: SetOption = None,
     throttle: Annotated[
-        float, typer.Option("--throttle", metavar="PERCENT", help="Throttle setting of the numbers [%].")
+        float, typer.Option("--at", "--throttle", metavar="PERCENT", help="Throttle of the numbers [%].")
     ] = 100.0,
     latex: Annotated[
         Path | None,
-        typer.Option("--latex", metavar="FILE", help="Write the equations as LaTeX.", show_default=False),
+        typer.Option(
+            "--latex", metavar="FILE", help="Write the equations as LaTeX.", show_default=False, callback=a_file
+        ),
     ] = None,
     as_json: JsonOption = False,
     csv: CsvOption = None,
@@ -48,21 +52,21 @@ def model(
 
     \b
     Example:
-      valvectl model hover-rig.toml --throttle 40 --latex equations.tex
+      valvectl model hover-rig.toml --at 40 --latex equations.tex
     """
     from valvectl.errors import ValvectlError
 
     loaded = load_design(design, sets)
     low = 100.0 * loaded.throttle.minimum
     if not low - 1e-9 <= throttle <= 100.0:
-        raise ValvectlError(f"--throttle: {throttle:g} lies outside the design's range, {low:g} to 100 %")
+        raise ValvectlError(f"--at: {throttle:g} lies outside the design's range, {low:g} to 100 %")
     with status():
         result = loaded.model(throttle / 100.0)
     if latex is not None:
         from valvectl.review.folder import write_bytes
 
         write_bytes(latex, result.latex_text().encode("utf-8"))
-        typer.echo(f"wrote {latex}", err=True)
+        say(f"wrote {latex}")
     deliver("model", {"": result}, None, as_json, csv, None)
 
 

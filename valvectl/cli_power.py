@@ -42,7 +42,8 @@ def heat(
 
     \b
     Example:
-      valvectl heat hover-rig.toml --leg fuel --set "duty.runs=20" --figure heat.svg
+      valvectl heat hover-rig.toml --leg fuel --set "duty.runs=20" \\
+        --figure heat.svg
     """
     figure_name(figure)
     loaded = load_design(design, sets, simulates=True)
@@ -68,7 +69,8 @@ def power(
 
     \b
     Example:
-      valvectl power hover-rig.toml --set "battery.other_loads=3 A" --figure power.svg
+      valvectl power hover-rig.toml --set "battery.other_loads=3 A" \\
+        --figure power.svg
     """
     figure_name(figure)
     loaded = load_design(design, sets, simulates=True)

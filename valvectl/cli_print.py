@@ -5,14 +5,17 @@ from __future__ import annotations
 import io
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 from rich import box
 from rich.console import Console
 from rich.padding import Padding
+from rich.segment import Segment
 from rich.table import Table
 from rich.text import Text
+
+from valvectl.errors import plain_lines
 
 WIDEST = 100
 """Columns used at most; a pipe gets 80."""
@@ -22,6 +25,14 @@ SETTINGS_SHOWN = 7
 
 class PatientConsole(Console):
     """Goes on in silence when the reader of a pipe, such as ``head``, has seen enough: the exit code is the verdict's."""
+
+    def render(self, renderable: Any, options: Any = None) -> Iterator[Segment]:
+        """Segments as they are printed; control characters of names, wherever they come from, as escapes."""
+        for segment in super().render(renderable, options):
+            if segment.control or segment.text.isprintable() or segment.text == "\n":
+                yield segment
+            else:
+                yield Segment(plain_lines(segment.text), segment.style)
 
     def on_broken_pipe(self) -> None:
         self.quiet = True
@@ -63,12 +74,12 @@ def table(
             no_wrap=flush == "right" or name in _WHOLE or (j == 0 and name.endswith("[s]")),
         )
     for row in rows:
-        made.add_row(*(c if isinstance(c, Text) else Text(c) for c in row))
+        made.add_row(*(c if isinstance(c, Text) else Text(plain_lines(c)) for c in row))
     return made
 
 
 def indented(text: str) -> Padding:
-    return Padding(Text(text), (0, 0, 0, 2))
+    return Padding(Text(plain_lines(text)), (0, 0, 0, 2))
 
 
 def said(result: Any, out: Console) -> None:

@@ -41,7 +41,8 @@ def timing(
 
     \b
     Example:
-      valvectl timing hover-rig.toml --leg fuel --set "legs.fuel.controller.position_jitter=0.4 ms" --figure timing.svg
+      valvectl timing hover-rig.toml --leg fuel --figure timing.svg \\
+        --set "legs.fuel.controller.position_jitter=0.4 ms"
     """
     figure_name(figure)
     loaded = load_design(design, sets)

@@ -20,6 +20,7 @@ from valvectl.cli_common import (
     guarded,
     legs_of,
     load_design,
+    say,
     status,
 )
 
@@ -85,7 +86,7 @@ def ports(
         with status():
             both = {name: loaded.ports(name) for name in legs_of(None)}
         write_bytes(figure, cli_print.figure_bytes(figures.choking_chart(both), figure.suffix.lower()))
-        typer.echo(f"wrote {figure}", err=True)
+        say(f"wrote {figure}")
         figure = None
     drawing = figures.installed_chart if plot == PortsPlot.installed else figures.ports_chart
     deliver("ports", results, leg, as_json, csv, figure, drawing)
@@ -171,9 +172,12 @@ def gas(
 
     \b
     Example:
-      valvectl gas nitrogen --inlet "40 bar abs" --outlet "18 bar abs" --flow "5 g/s" --xt 0.6
-      valvectl gas helium --inlet "200 bar abs" --outlet "20 bar abs" --orifice "0.8 mm" --cd 0.8
-      valvectl gas nitrogen --inlet "10 bar abs" --outlet "1 bar abs" --orifice size --normal "20 m^3/h"
+      valvectl gas nitrogen --inlet "40 bar abs" --outlet "18 bar abs" \\
+        --flow "5 g/s" --xt 0.6
+      valvectl gas helium --inlet "200 bar abs" --outlet "20 bar abs" \\
+        --orifice "0.8 mm" --cd 0.8
+      valvectl gas nitrogen --inlet "10 bar abs" --outlet "1 bar abs" \\
+        --orifice size --normal "20 m^3/h"
     """
     from valvectl.design.quantities import ABSOLUTE_PRESSURE, LENGTH, MASS_FLOW, TEMPERATURE, Kind
     from valvectl.errors import ValvectlError

@@ -6,6 +6,16 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 
+def plain_lines(text: str) -> str:
+    """Text with control characters and those that turn the direction of writing as escapes; line ends stay.
+
+    What a file calls itself must not move the cursor, change colours or swap the order of a line.
+    """
+    if text.isprintable():
+        return text
+    return "".join(c if c.isprintable() or c == "\n" else repr(c)[1:-1] for c in text)
+
+
 @dataclass(frozen=True)
 class Fault:
     """One thing that is wrong with an input."""
@@ -28,7 +38,7 @@ class Fault:
         parts = [p for p in (place, self.key) if p]
         head = ": ".join(parts)
         got = f" (got {self.got})" if self.got else ""
-        return f"{head}: {self.message}{got}" if head else f"{self.message}{got}"
+        return plain_lines(f"{head}: {self.message}{got}" if head else f"{self.message}{got}").replace("\n", "\\n")
 
 
 class ValvectlError(Exception):

@@ -257,7 +257,7 @@ def test_the_verbs(verb, grouped_file, tmp_path, monkeypatch, found_grouped, wor
     monkeypatch.setattr(Design, "budget", lambda self, runs, progress: found_grouped)  # worked out above
     monkeypatch.setattr(Design, "worst", lambda self, progress: worst_found)
     run = CliRunner()
-    more = {"budget": ["--runs", "60"], "worst": [], "disperse": ["--runs", "20", "--into", str(tmp_path / "runs")]}[
+    more = {"budget": ["--runs", "60"], "worst": [], "disperse": ["--runs", "20", "--out", str(tmp_path / "runs")]}[
         verb
     ]
     shown = run.invoke(cli.app, [verb, str(grouped_file), *more, "--csv", str(tmp_path / "t.csv")])
@@ -277,7 +277,7 @@ def test_the_verbs(verb, grouped_file, tmp_path, monkeypatch, found_grouped, wor
         (["--runs", "1"], "runs must be from 2"),
         (["--sampling", "halton"], "sampling must be one of"),
         (["--sampling", "sobol", "--stop-at", "0.95/0.95"], "independent runs"),
-        (["--resume"], "--resume needs --into"),
+        (["--resume"], "--resume needs --out"),
         (["--seed", "-1"], "seed must be"),
         (["--stop-at", "95"], "coverage/confidence"),
     ],

@@ -11,6 +11,7 @@ import csv
 import itertools
 import math
 import re
+import stat
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -61,7 +62,11 @@ def read_table(
     """
     file = str(path)
     try:
-        if path.stat().st_size > LARGEST_FILE:
+        about = path.stat()
+        if not stat.S_ISREG(about.st_mode):
+            what = "a folder" if stat.S_ISDIR(about.st_mode) else "a device or pipe"
+            raise DesignError(Fault(f"is {what}, not a file", file=file))
+        if about.st_size > LARGEST_FILE:
             raise DesignError(Fault(f"file is larger than {LARGEST_FILE // 1_000_000} MB", file=file))
         text = path.read_bytes().decode("utf-8-sig")
     except OSError as error:
@@ -96,6 +101,10 @@ def _from_toml(text: str, file: str) -> _Cells:
         read = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise DesignError(Fault(f"is no TOML: {error}", file=file)) from None
+    except (ValueError, RecursionError):  # a number of thousands of digits; tables inside each other without end
+        raise DesignError(
+            Fault("is no TOML that can be read: numbers too long or nested too deeply", file=file)
+        ) from None
     units, parts = read.get("units", {}), read.get("part", [])
     faults = [
         Fault("is no table of a catalogue; it has [units] and [[part]]", key=key, file=file)
@@ -120,7 +129,13 @@ def _from_toml(text: str, file: str) -> _Cells:
         for name in names:
             value = part.get(name, "")
             if isinstance(value, bool) or not isinstance(value, (str, int, float)):
-                faults.append(Fault("must be a number or a text", key=name, file=file, line=line, got=str(value)[:40]))
+                faults.append(
+                    Fault("must be a number or a text", key=name, file=file, line=line, got=type(value).__name__)
+                )
+                value = ""
+            elif isinstance(value, int) and value.bit_length() > 400:  # Python refuses to write out very long numbers
+                faults.append(Fault("is far too large a number", key=name, file=file, line=line))
+                value = 0
             row.append(str(value).strip())
         rows.append((line, row))
     if faults:

@@ -24,6 +24,7 @@ from valvectl.design.schema import LEGS
 from valvectl.design.supply_rules import flight_checks, supply_checks, warming_checks
 from valvectl.errors import RangeError
 from valvectl.parts.liquid import propellant
+from valvectl.parts.motor import torque_constant, winding_resistance
 
 Get = Callable[[str], Any]
 """Value [SI] at a dotted key; None when it is not there or wrong."""
@@ -122,10 +123,26 @@ def _actuator(get: Get, at: str) -> Iterator[tuple[str, str]]:
     hot, limit = get(f"{at}.hot_winding"), get(f"{at}.motor.temperature_limit")
     if hot is not None and limit is not None and hot > limit:
         yield f"must not be above motor.temperature_limit ({show(limit, TEMPERATURE)})", f"{at}.hot_winding"
+    yield from _temperatures(get, at)
     for i in range(6):
         running, static = get(f"{at}.gears[{i}].efficiency"), get(f"{at}.gears[{i}].static_efficiency")
         if running is not None and static is not None and static > running:
             yield f"must not be above efficiency ({show(running, FRACTION)})", f"{at}.gears[{i}].static_efficiency"
+
+
+def _temperatures(get: Get, at: str) -> Iterator[tuple[str, str]]:
+    """Straight lines over temperature must not cross zero where the motor is used."""
+    places = [get(f"{at}.{key}") for key in ("temperature", "hot_winding", "motor.temperature_limit")]
+    known = [t for t in places if t is not None]
+    copper, magnets = get(f"{at}.motor.resistance_coefficient"), get(f"{at}.motor.magnet_coefficient")
+    for t in (min(known), max(known)) if known else ():
+        if copper is not None and winding_resistance(1.0, copper, t) <= 0.0:
+            yield (
+                f"takes all resistance from the winding at {show(t, TEMPERATURE)}",
+                f"{at}.motor.resistance_coefficient",
+            )
+        if magnets is not None and torque_constant(1.0, magnets, t) <= 0.0:
+            yield f"takes all torque from the magnets at {show(t, TEMPERATURE)}", f"{at}.motor.magnet_coefficient"
 
 
 def _controller(get: Get, leg: str) -> Iterator[tuple[str, str]]:

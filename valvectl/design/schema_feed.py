@@ -192,7 +192,7 @@ class Manifold(Part):
 class Injector(Part):
     """Injector orifices of one propellant, all the same."""
 
-    hole_diameter: Length = Field(gt=0.0, description="diameter of one orifice")
+    hole_diameter: Length = Field(gt=0.0, le=0.1, description="diameter of one orifice")
     hole_count: int = Field(ge=1, le=100000, description="number of orifices")
     discharge_coefficient: Number | None = Field(
         default=None, gt=0.1, le=1.0, description="discharge coefficient Cd; left out: from inlet and length"

@@ -35,8 +35,16 @@ def tolerance_of(leaf: Leaf, value: float | tuple[float, ...]) -> tuple[Toleranc
     if relative and not leaf.spec.depth:
         assert isinstance(value, (int, float))
         message = "a share of zero is no tolerance; write a width in the unit of the key" if value == 0.0 else ""
-        return single * abs(value), False, message
-    return single, relative, ""
+        return single * abs(value), False, message or _beyond(leaf, value, single * abs(value))
+    return single, relative, "" if relative or isinstance(value, tuple) else _beyond(leaf, float(value), single)
+
+
+def _beyond(leaf: Leaf, value: float, width: float) -> str:
+    """What is wrong with a tolerance that takes its value to or below what the key has to be above; empty when nothing is."""
+    floor = max((limit for name, limit in leaf.spec.limits if name == "gt"), default=None)
+    if floor is None or value - width > floor:
+        return ""
+    return f"is too wide: the value less its tolerance is not above {leaf.spec.limit_text(floor)}"
 
 
 def bounds_of(

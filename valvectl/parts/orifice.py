@@ -59,8 +59,10 @@ def discharge_coefficient(slenderness: float, reynolds: float, radius_over_diame
 
 
 def cavitation_number(upstream: float, downstream: float, vapour_pressure: float) -> float:
-    """K = (p1 - pv) / (p1 - p2) [-], absolute pressures [Pa]: large is far from cavitation, 1 is boiling downstream.
-    Nurick 1976, from memory."""
+    """K = (p1 - pv) / (p1 - p2) [-], absolute pressures [Pa]: large is far from cavitation, 1 is boiling downstream; infinite
+    without a drop. Nurick 1976, from memory."""
+    if upstream == downstream:
+        return math.inf
     return (upstream - vapour_pressure) / (upstream - downstream)
 
 

@@ -80,9 +80,35 @@ def _compiled(entry: Any, fast: Any, **more: Any) -> Any:
     if folder is None:
         warnings.warn("no folder to keep the compiled simulator in; it is compiled anew in each run", stacklevel=3)
         return numba.njit(entry, fastmath=fast, error_model="numpy", **more)
+    return kept(entry, folder, fastmath=fast, error_model="numpy", **more)
+
+
+def kept(entry: Any, folder: Path, **options: Any) -> Any:
+    """A function compiled by numba and kept in a folder. The folder can only save time: where a file in it is damaged or the
+    disk is full, the function is compiled anew."""
+    import numba
+
     before = numba.config.CACHE_DIR
     numba.config.CACHE_DIR = str(folder)
     try:
-        return numba.njit(entry, fastmath=fast, error_model="numpy", cache=True, **more)
+        made = numba.njit(entry, cache=True, **options)
     finally:
         numba.config.CACHE_DIR = before
+    cache: Any = getattr(made, "_cache", None)
+    if cache is not None and hasattr(cache, "load_overload") and hasattr(cache, "save_overload"):
+        load, save = cache.load_overload, cache.save_overload
+
+        def loaded(*args: Any) -> Any:
+            try:
+                return load(*args)
+            except Exception:  # whatever a damaged file makes of itself
+                return None
+
+        def saved(*args: Any) -> None:
+            try:
+                save(*args)
+            except Exception:
+                warnings.warn("the compiled simulator could not be kept; it is compiled anew in each run", stacklevel=2)
+
+        cache.load_overload, cache.save_overload = loaded, saved
+    return made

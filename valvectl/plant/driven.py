@@ -19,11 +19,13 @@ from valvectl.design.schema import LEGS, LegName
 from valvectl.parts.controller import CascadeGains
 from valvectl.plant import layout as ix
 from valvectl.plant.balance import OperatingPoint
+from valvectl.plant.compiled import kept, kernel_cache
 from valvectl.plant.machine import Machine
 from valvectl.plant.pack_control import start_control
 from valvectl.plant.sampling_numbers import at_rest, first_samples
 from valvectl.plant.servo_numbers import Servo
-from valvectl.plant.simulate import kernel_cache, pack, time_grid
+from valvectl.plant.simulate import pack
+from valvectl.plant.time_grid import time_grid
 
 SETTLE_PERIODS = 4
 """Periods that run unread."""
@@ -149,9 +151,4 @@ def compiled() -> Any:
     folder = kernel_cache()
     if folder is None:
         return numba.njit(kernel_driven.driven, fastmath=kernel_driven.FAST, error_model="numpy")
-    before = numba.config.CACHE_DIR
-    numba.config.CACHE_DIR = str(folder)
-    try:
-        return numba.njit(kernel_driven.driven, fastmath=kernel_driven.FAST, error_model="numpy", cache=True)
-    finally:
-        numba.config.CACHE_DIR = before
+    return kept(kernel_driven.driven, folder, fastmath=kernel_driven.FAST, error_model="numpy")

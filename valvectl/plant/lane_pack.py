@@ -19,7 +19,8 @@ from valvectl.plant import lane_layout as lx
 from valvectl.plant import layout as ix
 from valvectl.plant.balance import OperatingPoint
 from valvectl.plant.machine import Machine
-from valvectl.plant.simulate import Grid, IntArray, pack
+from valvectl.plant.simulate import pack
+from valvectl.plant.time_grid import Grid, IntArray
 
 _PER_PART = (ix.STEP_OVER_MOTOR, ix.STEP_OVER_LOAD, ix.VISCOUS_DECAY, ix.CURRENT_HALF, ix.CURRENT_GAIN)
 _SCALES: dict[str, int] = {

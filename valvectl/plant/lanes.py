@@ -28,7 +28,7 @@ from valvectl.plant.lane_result import RESULT_ROWS, History, LaneResult, Reducti
 from valvectl.plant.lane_support import refuse
 from valvectl.plant.machine import Machine
 from valvectl.plant.sampling_numbers import first_samples
-from valvectl.plant.simulate import Grid, time_grid
+from valvectl.plant.time_grid import Grid, run_steps, time_grid
 
 CONTACT_SHARE = 0.45
 """Longest step times natural frequency of the stem on the gears' stiffness [rad], with friction taken half-way."""
@@ -104,8 +104,7 @@ def simulate_lanes(
     grid = lane_grid(machine, step)
     h = grid.step
     pieces = max(1, math.ceil(h / PART - 1e-9)) if parts is None else parts
-    steps = max(1, round(duration / h))
-    every = max(1, round((machine.record if asked.record is None else asked.record) / h))
+    steps, every = run_steps(duration, machine.record if asked.record is None else asked.record, h)
     rows = (steps - 1) // every + 2
     time = h * np.minimum(every * np.arange(rows), steps)
     job = _job(

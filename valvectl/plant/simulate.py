@@ -8,7 +8,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from valvectl.design.schema import LEGS, LegName
 from valvectl.errors import SimulationError
@@ -24,12 +23,11 @@ from valvectl.plant.compiled import kernel_is_cached as kernel_is_cached
 from valvectl.plant.machine import Machine
 from valvectl.plant.outer import OuterRun, outer_arrays
 from valvectl.plant.pack_control import control_numbers, start_control
-from valvectl.plant.sampling_numbers import at_rest, common_divisor, drawn_lateness, first_samples, sampling_parameters
+from valvectl.plant.sampling_numbers import at_rest, drawn_lateness, first_samples, sampling_parameters
+from valvectl.plant.time_grid import CONTACT_SHARE, Grid, run_steps, time_grid
 from valvectl.plant.trace import LegTrace as LegTrace
 from valvectl.plant.trace import Trace as Trace
 from valvectl.plant.trace import trace_of
-
-IntArray = NDArray[np.int64]
 
 
 @dataclass(frozen=True)
@@ -40,44 +38,6 @@ class DriveOff:
     """When [s] from the start of the run."""
     shorted: bool = False
     """True: the motor's terminals are shorted and brake it; false: open, so that it coasts."""
-
-
-CONTACT_SHARE = 0.35
-"""Largest step times natural frequency of the stem on the gears' stiffness [rad]; leapfrog is stable below 2."""
-
-
-@dataclass(frozen=True)
-class Grid:
-    """The step and the loops' periods in whole steps."""
-
-    step: float
-    periods: IntArray
-    """Periods in steps, shape (2 legs, 3 loops)."""
-
-
-def time_grid(machine: Machine, step: float | None = None, contact_share: float = CONTACT_SHARE) -> Grid:
-    """Largest step at or below ``step`` [s] (default: the design's) that divides every sample period of both legs.
-
-    Also at most ``contact_share`` of a radian of the stem's vibration against the gears, and a combustion delay.
-    """
-    wanted = machine.step if step is None else step
-    # A common divisor of the two legs' fastest periods; the slower ones are multiples of these by the design's rules.
-    servos = [machine.legs[name].servo for name in LEGS]
-    base = common_divisor(
-        [s.current_period for s in servos] + [x for s in servos for x in (s.speed_offset, s.current_offset)]
-    )
-    for name in LEGS:
-        servo = machine.legs[name].servo
-        wanted = min(wanted, contact_share * math.sqrt(servo.load_inertia / servo.spring))
-    # Combustion delays reach back at least one step.
-    wanted = min(wanted, *(machine.legs[name].delay for name in LEGS))
-    h = base / math.ceil(base / wanted - 1e-9)
-    periods = np.zeros((2, ix.LOOPS), dtype=np.int64)
-    for k, name in enumerate(LEGS):
-        servo = machine.legs[name].servo
-        for loop, period in enumerate((servo.position_period, servo.speed_period, servo.current_period)):
-            periods[k, loop] = round(period / h)
-    return Grid(h, periods)
 
 
 def pack(
@@ -284,8 +244,7 @@ class EngineRun:
             if off is not None and name in off:
                 self.par[k, ix.OFF_TICK], self.par[k, ix.SHORTED] = off[name].time / h, float(off[name].shorted)
         _refuse_nan(self.par, self.glob, self._tables, self._losses)
-        self.steps = max(1, round(duration / h))
-        self.every = max(1, round((machine.record if record is None else record) / h))
+        self.steps, self.every = run_steps(duration, machine.record if record is None else record, h)
         self.rec = np.full(((self.steps - 1) // self.every + 2, ix.REC_SIZE), np.nan)
         self.st = np.zeros((2, ix.ST_SIZE))
         longest = max(self.par[k, ix.DELAY] for k in range(2))

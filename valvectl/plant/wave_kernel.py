@@ -239,13 +239,11 @@ def compiled() -> Any:
     from numba.extending import register_jitable
 
     from valvectl.plant import kernel  # registers the laws that both use
+    from valvectl.plant.compiled import kept
 
     for law in (node_flow, unsteady_drop, valve_end_flow, held_angle):
         register_jitable(fastmath=kernel.FAST, error_model="numpy")(law)
     folder = _cache_folder()
-    before = numba.config.CACHE_DIR
-    numba.config.CACHE_DIR = str(folder) if folder is not None else before
-    try:
-        return numba.njit(march, fastmath=kernel.FAST, error_model="numpy", cache=folder is not None)
-    finally:
-        numba.config.CACHE_DIR = before
+    if folder is None:
+        return numba.njit(march, fastmath=kernel.FAST, error_model="numpy")
+    return kept(march, folder, fastmath=kernel.FAST, error_model="numpy")

@@ -38,6 +38,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+from valvectl.design.quantities import visible
 from valvectl.errors import ValvectlError
 from valvectl.review.report import groups_drawn, render
 from valvectl.review.verdict import REVIEW_SCHEMA, Review
@@ -47,6 +48,9 @@ LONGEST_LIST = 1200
 """Entries of a list in the JSON, at most."""
 DIGITS = 9
 """Significant digits of the numbers in lists; single numbers are kept whole."""
+
+
+_UNSEEN = re.compile("[\x7f-\x9f\u200b-\u200f\u2028-\u202e\u2060-\u206f\ufeff]")
 
 
 def json_of(review: Review) -> dict[str, Any]:
@@ -76,7 +80,9 @@ def json_of(review: Review) -> dict[str, Any]:
 
 def json_text(content: Any) -> str:
     """Strict JSON (no NaN, no Infinity), keys sorted, so that equal content gives equal text."""
-    return json.dumps(content, sort_keys=True, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    text = json.dumps(content, sort_keys=True, indent=1, ensure_ascii=False, allow_nan=False)
+    # Signs that a terminal would obey stay out of the text; a reader of JSON gets them back from their escapes.
+    return _UNSEEN.sub(lambda found: f"\\u{ord(found.group()):04x}", text) + "\n"
 
 
 def _compact(value: Any) -> Any:
@@ -206,7 +212,7 @@ def write_review(review: Review, folder: str | os.PathLike[str], two_cores: bool
         finally:
             shutil.rmtree(temporary, ignore_errors=True)
     except OSError as error:
-        raise ValvectlError(f"{target}: the review can not be written: {error.strerror or error}") from None
+        raise ValvectlError(f"{_named(target)}: the review can not be written: {error.strerror or error}") from None
     return {name: target / name for name in files}
 
 
@@ -225,13 +231,19 @@ def _uninterrupted() -> Iterator[None]:
 
 def refuse(target: Path) -> None:
     """Raise ``ValvectlError`` when a review can not go there: the name of a file, or a folder closed to us."""
-    if target.exists() and not target.is_dir():
-        raise ValvectlError(f"{target}: is a file; give the review a folder of its own with --out")
-    if target.is_dir() and not os.access(target, os.W_OK | os.X_OK):
-        raise ValvectlError(f"{target}: this folder can not be written to; choose another with --out")
-    above = next((p for p in target.absolute().parents if p.exists()), None)
+    name = _named(target)
+    try:
+        if target.exists() and not target.is_dir():
+            raise ValvectlError(f"{name}: is a file; give the review a folder of its own with --out")
+        if target.is_dir() and not os.access(target, os.W_OK | os.X_OK):
+            raise ValvectlError(f"{name}: this folder can not be written to; choose another with --out")
+        above = next((p for p in target.absolute().parents if p.exists()), None)
+    except OSError as error:  # too long a name, or a working folder that is gone
+        raise ValvectlError(f"{name}: can not be written: {error.strerror}; choose another with --out") from None
     if above is not None and not (above.is_dir() and os.access(above, os.W_OK | os.X_OK)):
-        raise ValvectlError(f"{target}: can not be written: {above} is no folder open to us; choose another with --out")
+        raise ValvectlError(
+            f"{name}: can not be written: {_named(above)} is no folder open to us; choose another with --out"
+        )
 
 
 def _write(path: Path, text: str) -> None:
@@ -241,14 +253,26 @@ def _write(path: Path, text: str) -> None:
 
 
 def write_bytes(path: Path, content: bytes) -> None:
-    """One file, under a temporary name first, then moved. Raises ``ValvectlError`` when that can not be done."""
-    temporary = path.with_name(f".valvectl-{secrets.token_hex(8)}.tmp")
+    """One file, under a temporary name first, then moved. Raises ``ValvectlError`` when that can not be done.
+
+    A link stays one: the file that it names is replaced. What is no file (``/dev/stdout``, a pipe) is written into.
+    """
     try:
+        target = Path(os.path.realpath(path)) if path.is_symlink() else path
+        if target.exists() and not target.is_file() and not target.is_dir():
+            with open(path, "wb") as stream:
+                stream.write(content)
+            return
+        temporary = target.with_name(f".valvectl-{secrets.token_hex(8)}.tmp")
         try:
             with open(temporary, "xb") as stream:
                 stream.write(content)
-            os.replace(temporary, path)
+            os.replace(temporary, target)
         finally:
             temporary.unlink(missing_ok=True)
     except OSError as error:
-        raise ValvectlError(f"{path}: can not be written: {error.strerror or error}") from None
+        raise ValvectlError(f"{_named(path)}: can not be written: {error.strerror or error}") from None
+
+
+def _named(path: Path) -> str:
+    return visible(os.fspath(path), 200)

@@ -17,7 +17,7 @@ import numpy as np
 from valvectl.parts.controller import CascadeGains
 from valvectl.parts.lookup import FloatArray
 from valvectl.plant.servo_numbers import Servo
-from valvectl.servo.sampled import BreakPoint, Place, _Schedule
+from valvectl.servo.sampled import BreakPoint, Place, _Schedule, moved
 
 GRID = 90
 """Frequencies of a loop's response."""
@@ -81,7 +81,7 @@ class Batch:
         key = (number, str(broken), round(duration, 12))
         if key not in self._moves:
             plants = np.array([_Schedule(self.servos[j], gains, broken).plant for j in members])
-            self._moves[key] = np.asarray(expm(plants * duration))
+            self._moves[key] = moved(expm, plants * duration)
         return self._moves[key]
 
     def margins(self, gains: CascadeGains, at: BreakPoint) -> BatchMargins:

@@ -14,11 +14,13 @@ a position loop that is closed on the motor.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
 
+from valvectl.errors import RangeError
 from valvectl.parts.controller import CascadeGains, filter_share
 from valvectl.parts.controller_more import CASCADE
 from valvectl.parts.lookup import FloatArray
@@ -88,6 +90,18 @@ class Discrete:
     def spectral_radius(self) -> float:
         """Largest magnitude of the eigenvalues; below one: stable."""
         return float(np.max(np.abs(np.linalg.eigvals(self.a))))
+
+
+def moved(expm: Callable[[FloatArray], Any], exponent: FloatArray) -> FloatArray:
+    """Matrix exponential of a plant over a time. Raises ``RangeError`` where it is beyond all numbers: a plant that runs away
+    within a sample, or numbers of the design that are absurd side by side."""
+    with np.errstate(over="ignore", invalid="ignore"):
+        out = np.asarray(expm(exponent))
+    if not np.isfinite(out).all():
+        raise RangeError(
+            "the servo's motion within one sample is beyond all numbers: look at resistance, inductance, inertias"
+        )
+    return out
 
 
 class _Schedule:
@@ -168,7 +182,7 @@ class _Schedule:
 
         key = round(duration, 15)
         if key not in self._moves:
-            self._moves[key] = np.asarray(expm(self.plant * duration))
+            self._moves[key] = moved(expm, self.plant * duration)
         return self._moves[key]
 
     def row(self, name: str) -> FloatArray:

@@ -6,12 +6,14 @@ worst of all combinations within the bounds is the one with every input on its b
 
 from __future__ import annotations
 
+import dataclasses
 import re
 from typing import Any
 
 from valvectl.design.design_file import DesignFile, Input
 from valvectl.design.schema import LEGS
 from valvectl.design.tolerances import bounds_of
+from valvectl.errors import DesignError
 from valvectl.plant.machine import Machine, build
 from valvectl.plant.schedule import Schedule, build_schedule
 
@@ -96,9 +98,12 @@ def adverse_design(design: DesignFile, sides: tuple[tuple[str, int], ...]) -> tu
     if not changes:
         return design, ()
     moved = tuple(changes)
-    for name in LEGS:
-        order_friction(design, f"legs.{name}.valve.torque", changes)
-    return design.with_values(changes), moved
+    keep_order(design, changes)
+    try:
+        return design.with_values(changes), moved
+    except DesignError as error:  # a tolerance so wide that a bound of it is no design any more
+        said = "with the tolerances at their adverse bounds"
+        raise DesignError([dataclasses.replace(f, message=f"{said}: {f.message}") for f in error.faults]) from None
 
 
 def adverse(design: DesignFile, sides: tuple[tuple[str, int], ...]) -> tuple[Machine, tuple[str, ...]]:
@@ -116,6 +121,20 @@ def _slope_sign(design: DesignFile, key: str, sign: int) -> int:
     model = leg.valve.torque.model
     above = model is not None and model.pressure > leg.tank.pressure - design.engine.ambient_pressure
     return -sign if above else sign
+
+
+def keep_order(design: DesignFile, changes: dict[str, Any]) -> None:
+    """Changes of inputs to bounds that would cross each other, or one, are held there."""
+    for name in LEGS:
+        order_friction(design, f"legs.{name}.valve.torque", changes)
+        for i, gear in enumerate(design.leg(name).actuator.gears):
+            running, static = (f"legs.{name}.actuator.gears[{i}].{key}" for key in ("efficiency", "static_efficiency"))
+            if running in changes:
+                changes[running] = min(changes[running], 1.0)
+            if running in changes or static in changes:
+                most = changes.get(running, gear.efficiency)
+                if changes.get(static, gear.static_efficiency) > most:
+                    changes[static] = most
 
 
 def order_friction(design: DesignFile, at: str, changes: dict[str, Any]) -> None:

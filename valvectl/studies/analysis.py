@@ -107,7 +107,16 @@ class Analysis:
     @cached_property
     def gains(self) -> dict[LegName, CascadeGains]:
         """Gains in use."""
-        return {name: gains_of(self.machine.legs[name].servo) for name in LEGS}
+        return {name: self._gains(name) for name in LEGS}
+
+    def _gains(self, name: LegName) -> CascadeGains:
+        try:
+            return gains_of(self.machine.legs[name].servo)
+        except DesignError:
+            raise
+        except ValvectlError as error:  # no gains keep their margins: the leg is told here
+            file = "" if self.design.path is None else str(self.design.path)
+            raise DesignError(Fault(str(error), key=f"legs.{name}.controller", file=file)) from None
 
     @property
     def profile(self) -> tuple[tuple[float, float], ...]:
@@ -162,7 +171,7 @@ class Analysis:
 
     def _torque(self, name: LegName) -> TorqueResult:
         static, stroke_time = self.torque_static[name], self.design.requirements.stroke_time
-        gain = position_rate(gains_of(self.machine.legs[name].servo))
+        gain = position_rate(self.gains[name])
         orders = commanded(self.machine, self.schedule, self.profile, gain, stroke_time, name)
         return by_rule(static, self.design, self.torque_corner[0], self.machine, orders)
 
@@ -231,7 +240,11 @@ class Analysis:
     @cached_property
     def loop(self) -> Mapping[LegName, LoopResult]:
         """Frequency and step analysis."""
-        return _EachLeg(lambda name: loop(self.machine, name, self.schedule.points))
+        return _EachLeg(self._loop)
+
+    def _loop(self, name: LegName) -> LoopResult:
+        self._gains(name)  # where there are none, it says of which leg
+        return loop(self.machine, name, self.schedule.points)
 
     @cached_property
     def timing(self) -> Mapping[LegName, TimingResult]:

@@ -14,7 +14,9 @@ import json
 import os
 import pickle
 import platform
+import signal
 import tempfile
+import threading
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -101,7 +103,11 @@ def open_folder(folder: Path, content: dict[str, Any], resume: bool) -> None:
     """Make a folder of runs, or take up one that is there. Raises ``ValvectlError`` when it holds something else, or runs
     that were not asked to be taken up."""
     place = folder / MANIFEST
-    if place.is_file():
+    try:
+        there = place.is_file()
+    except OSError as error:
+        raise _closed(folder, error) from None
+    if there:
         known = read_manifest(folder)
         differs = [_WORDS.get(key, key) for key, value in content.items() if known.get(key) != value]
         if differs:
@@ -113,22 +119,42 @@ def open_folder(folder: Path, content: dict[str, Any], resume: bool) -> None:
         return
     if folder.exists() and (not folder.is_dir() or any(p for p in folder.iterdir() if not p.name.startswith(".tmp-"))):
         raise ValvectlError(f"{folder} exists and holds no runs of valvectl; name a new folder")
-    folder.mkdir(parents=True, exist_ok=True)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise _closed(folder, error) from None
     _put(place, (json.dumps(content, indent=1) + "\n").encode())
+
+
+def _closed(path: Path, error: OSError) -> ValvectlError:
+    return ValvectlError(f"{path}: can not be written: {error.strerror or error}")
 
 
 def read_manifest(folder: Path) -> dict[str, Any]:
     """What a folder of runs says about itself. Raises ``ValvectlError`` when it is not one."""
     try:
         content = json.loads((folder / MANIFEST).read_text(encoding="utf-8"))
-    except (OSError, ValueError) as error:
-        raise ValvectlError(f"{folder}: no folder of runs: {MANIFEST} can not be read ({error})") from None
+    except (OSError, ValueError, RecursionError) as error:
+        why = getattr(error, "strerror", None) or "it is no JSON"
+        raise ValvectlError(f"{folder}: no folder of runs: {MANIFEST} can not be read ({why})") from None
     if not isinstance(content, dict) or content.get("layout") != LAYOUT:
         raise ValvectlError(f"{folder}: {MANIFEST} is not of the layout {LAYOUT}")
+    sorts = {"sampling": str, "seed": int, "runs": int, "simulate": bool}
+    damaged = [key for key, sort in sorts.items() if type(content.get(key)) is not sort]
+    if damaged:
+        raise ValvectlError(f"{folder}: {MANIFEST} is damaged: {', '.join(damaged)} missing or not as written")
     return content
 
 
 def _put(path: Path, data: bytes) -> None:
+    """One file, under a temporary name first. Raises ``ValvectlError`` when that can not be done (a full disk)."""
+    try:
+        _moved(path, data)
+    except OSError as error:
+        raise _closed(path, error) from None
+
+
+def _moved(path: Path, data: bytes) -> None:
     handle, temporary = tempfile.mkstemp(prefix=".tmp-", dir=path.parent)
     try:
         with os.fdopen(handle, "wb") as file:
@@ -188,16 +214,35 @@ def _threads(packed: bytes, todo: Todo, count: int) -> Blocks:
         pool.shutdown(wait=True, cancel_futures=True)
 
 
+@contextlib.contextmanager
+def _deaf() -> Iterator[None]:
+    """Processes begun meanwhile do not hear Ctrl-C, which a terminal sends to all of them: this one ends them."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
 def _processes(packed: bytes, todo: Todo, jobs: int) -> Blocks:
     import multiprocessing
     from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
 
+    others = set(multiprocessing.active_children())
     pool = ProcessPoolExecutor(jobs, mp_context=multiprocessing.get_context("spawn"))
     try:
-        waiting = {pool.submit(run_block, packed, first, count): first for first, count in todo}
+        with _deaf():  # all processes are begun with the first task
+            waiting = {pool.submit(run_block, packed, first, count): first for first, count in todo}
         while waiting:
             for future in wait(waiting, return_when=FIRST_COMPLETED).done:
                 yield waiting.pop(future), future.result()
+    except (KeyboardInterrupt, GeneratorExit):
+        for process in set(multiprocessing.active_children()) - others:
+            process.terminate()  # their blocks are lost, but nobody waits for them
+        raise
     finally:
         pool.shutdown(wait=False, cancel_futures=True)
 

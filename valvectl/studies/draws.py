@@ -20,7 +20,7 @@ from valvectl.design.schema import LEGS, LegName
 from valvectl.errors import RangeError
 from valvectl.parts.lookup import FloatArray
 from valvectl.plant.machine import Machine, build
-from valvectl.studies.adverse import moved_value, order_friction
+from valvectl.studies.adverse import keep_order, moved_value
 
 SAMPLINGS = ("random", "latin", "sobol")
 """Independent draws (NumPy's Philox, one counter a run), Latin hypercube, scrambled Sobol' sequence (SciPy)."""
@@ -208,8 +208,7 @@ def engine(design: DesignFile, machine: Machine, table: tuple[Variable, ...], un
             offset[v.leg] += float(share) * v.bound
     if not changes:
         return Drawn(machine, offset)
-    for name in LEGS:
-        order_friction(design, f"legs.{name}.valve.torque", changes)
+    keep_order(design, changes)
     return Drawn(as_built(build(design.with_values(changes, inputs=False)), machine), offset)
 
 

@@ -98,7 +98,8 @@ def drivers(
 ) -> DriversResult:
     """Sobol' indices of every drawn input for every quantity that a run gives.
 
-    ``base`` points in each of two samples (Latin hypercube), base (d + 2) engines in all for d factors; ``simulate``: with the throttle profile, otherwise the steady balance alone. Raises ``ValvectlError``.
+    ``base`` points in each of two samples (Latin hypercube), base (d + 2) engines in all for d factors; ``simulate``: with the
+    throttle profile, otherwise the steady balance alone. Raises ``ValvectlError``.
     """
     if not FEWEST <= base <= MOST:
         raise RangeError(f"the number of points must be from {FEWEST} to {MOST} (got {base})")

@@ -21,7 +21,7 @@ from valvectl.plant.lanes import CONTACT_SHARE, lane_grid, simulate_lanes
 from valvectl.plant.linear import leg_slopes
 from valvectl.plant.machine import Machine
 from valvectl.plant.schedule import commands
-from valvectl.plant.simulate import Grid
+from valvectl.plant.time_grid import Grid
 from valvectl.studies.analysis import Analysis
 from valvectl.studies.draws import Drawn, Variable
 from valvectl.studies.profile_reading import Change, Course, Hold, Reader

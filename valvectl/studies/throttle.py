@@ -21,7 +21,8 @@ from valvectl.plant.lanes import CONTACT_SHARE as LANES_CONTACT_SHARE
 from valvectl.plant.linear import leg_slopes
 from valvectl.plant.machine import Machine
 from valvectl.plant.schedule import Schedule, commands, throttle_at
-from valvectl.plant.simulate import CONTACT_SHARE, Trace, simulate
+from valvectl.plant.simulate import Trace, simulate
+from valvectl.plant.time_grid import CONTACT_SHARE
 from valvectl.studies.profile_reading import Change, Course, Hold, Reader
 from valvectl.studies.result import Result
 

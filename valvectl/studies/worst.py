@@ -24,7 +24,7 @@ from valvectl.parts.cache import memory_only
 from valvectl.parts.lookup import FloatArray
 from valvectl.plant.balance import balance
 from valvectl.plant.machine import Machine, build
-from valvectl.studies.adverse import BOILING, FLOW, STIFFNESS, adverse, moved_value, order_friction
+from valvectl.studies.adverse import BOILING, FLOW, STIFFNESS, adverse, keep_order, moved_value
 from valvectl.studies.campaign import bare
 from valvectl.studies.drawn_run import Plan, Workshop
 from valvectl.studies.draws import Drawn, Variable, as_built
@@ -297,8 +297,7 @@ class _Worst:
                     changes[key] = moved_value(item, sign)
         if faults:
             raise DesignError(faults)
-        for name in LEGS:
-            order_friction(self.design, f"legs.{name}.valve.torque", changes)
+        keep_order(self.design, changes)
         return self.design.with_values(changes)
 
     def _corner(self, name: str, machine: Machine, moved: tuple[str, ...]) -> NamedCorner:

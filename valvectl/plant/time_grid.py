@@ -1,0 +1,125 @@
+"""The step of the time simulation, and what is too long a run to begin."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from valvectl.design.quantities import FREQUENCY, TIME, show
+from valvectl.design.schema import LEGS
+from valvectl.errors import Fault, SimulationError
+from valvectl.plant import layout as ix
+from valvectl.plant.machine import Machine
+from valvectl.plant.sampling_numbers import common_divisor
+
+IntArray = NDArray[np.int64]
+CONTACT_SHARE = 0.35
+"""Largest step times natural frequency of the stem on the gears' stiffness [rad]; leapfrog is stable below 2."""
+LEAST_STEP = 1e-8
+"""Shortest step [s]; at a shorter one the queues of the combustion delays alone take gigabytes."""
+MOST_STEPS = 50_000_000
+"""Most steps of one run: some 20 seconds on one core, and a review makes some ten runs. 600 s at 17 us are 35 million."""
+MOST_RECORDS = 1_500_000
+"""Most recorded points of one run, some 500 megabytes."""
+
+
+@dataclass(frozen=True)
+class Grid:
+    """The step and the loops' periods in whole steps."""
+
+    step: float
+    periods: IntArray
+    """Periods in steps, shape (2 legs, 3 loops)."""
+
+
+def time_grid(machine: Machine, step: float | None = None, contact_share: float = CONTACT_SHARE) -> Grid:
+    """Largest step at or below ``step`` [s] (default: the design's) that divides every sample period of both legs.
+
+    Also at most ``contact_share`` of a radian of the stem's vibration against the gears, and a combustion delay.
+    """
+    wanted = machine.step if step is None else step
+    # A common divisor of the two legs' fastest periods; the slower ones are multiples of these by the design's rules.
+    servos = [machine.legs[name].servo for name in LEGS]
+    base = common_divisor(
+        [s.current_period for s in servos] + [x for s in servos for x in (s.speed_offset, s.current_offset)]
+    )
+    for name in LEGS:
+        servo = machine.legs[name].servo
+        wanted = min(wanted, contact_share * math.sqrt(servo.load_inertia / servo.spring))
+    # Combustion delays reach back at least one step.
+    wanted = min(wanted, *(machine.legs[name].delay for name in LEGS))
+    if not (wanted >= LEAST_STEP and base >= LEAST_STEP):
+        raise SimulationError(
+            f"the simulation would need steps of {min(wanted, base):.2g} s; the shortest is {LEAST_STEP:g} s "
+            "(sample periods and offsets, stiffness over inertia, combustion delays)"
+        )
+    h = base / math.ceil(base / wanted - 1e-9)
+    periods = np.zeros((2, ix.LOOPS), dtype=np.int64)
+    for k, name in enumerate(LEGS):
+        servo = machine.legs[name].servo
+        for loop, period in enumerate((servo.position_period, servo.speed_period, servo.current_period)):
+            periods[k, loop] = round(period / h)
+    return Grid(h, periods)
+
+
+def run_steps(duration: float, record: float, step: float) -> tuple[int, int]:
+    """Steps of a run and steps between its records. Raises ``SimulationError`` for a run that would take too long."""
+    if not duration / step <= MOST_STEPS:
+        raise SimulationError(
+            f"a run of {duration:g} s in steps of {1e6 * step:.3g} us would take {duration / step:.2g} steps; "
+            f"at most {MOST_STEPS:.0e}"
+        )
+    steps = max(1, round(duration / step))
+    every = max(1, round(record / step))
+    if steps / every > MOST_RECORDS:
+        raise SimulationError(
+            f"a run of {duration:g} s recorded every {1e3 * record:g} ms has {steps / every:.2g} points; at most {MOST_RECORDS}"
+        )
+    return steps, every
+
+
+def too_long(machine: Machine, duration: float) -> Iterator[Fault]:
+    """What keeps a run of the throttle profile (``duration`` [s]) from being simulated in reasonable time."""
+    least = max(LEAST_STEP, duration / MOST_STEPS)
+    said = f"a run of the profile ({duration:g} s) can not be simulated in steps below {1e6 * least:.3g} us"
+    found = list(_short_steps(machine, least, said))
+    yield from found
+    if not found:
+        try:
+            step = time_grid(machine).step
+        except SimulationError as error:
+            yield Fault(str(error), key="legs.oxidizer.controller.current_period")
+            return
+        if step < least:
+            yield Fault(
+                f"{said}: periods and offsets of both legs' loops have no longer step in common",
+                key="legs.fuel.controller.current_period",
+            )
+    if duration / machine.record > MOST_RECORDS:
+        yield Fault(
+            f"a run of the profile ({duration:g} s) may have at most {MOST_RECORDS} records: at least "
+            f"{show(duration / MOST_RECORDS, TIME, 3)} apart",
+            key="simulation.record",
+        )
+
+
+def _short_steps(machine: Machine, least: float, said: str) -> Iterator[Fault]:
+    if machine.step < least:
+        yield Fault(said, key="simulation.step")
+    for name in LEGS:
+        leg, servo = machine.legs[name], machine.legs[name].servo
+        rate = math.sqrt(servo.spring / servo.load_inertia)
+        if rate * least > CONTACT_SHARE:
+            seen = show(rate / (2.0 * math.pi), FREQUENCY, 3)
+            yield Fault(
+                f"{said}: the valve's inertia vibrates on shaft and gears at {seen}; look at valve.inertia and the stiffnesses",
+                key=f"legs.{name}.actuator.coupling_stiffness",
+            )
+        if leg.delay < least:
+            yield Fault(said, key=f"engine.combustion.delay_{name}")
+        if servo.current_period < least:
+            yield Fault(said, key=f"legs.{name}.controller.current_period")
