@@ -1,0 +1,90 @@
+"""Gathers the outside checks of a run from all of pytest's worker processes and holds them against the validation page."""
+
+from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+REFERENCE = Path(__file__).parent / "reference"
+WRITE = "VALVECTL_WRITE_VALIDATION"
+
+_rows: list[dict[str, Any]] = []
+_deselected = 0
+_said: list[str] = []
+
+
+def _own_rows() -> list[dict[str, Any]]:
+    # A run without reference tests has not loaded the module and has nothing to tell.
+    outside = sys.modules.get("outside")
+    if outside is None:
+        return []
+    import validation
+
+    return [validation.row_of(outcome) for outcome in outside.RECORD if outcome.passed]
+
+
+def pytest_deselected(items: list[Any]) -> None:
+    global _deselected
+    _deselected += len(items)
+
+
+class FromWorkers:
+    """Hook of pytest-xdist, registered only where it is there."""
+
+    def pytest_testnodedown(self, node: Any, error: object) -> None:
+        _rows.extend(node.workeroutput.get("outside", []) if hasattr(node, "workeroutput") else [])
+        global _deselected
+        _deselected += node.workeroutput.get("deselected", 0) if hasattr(node, "workeroutput") else 0
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    if config.pluginmanager.hasplugin("dsession") or config.pluginmanager.hasplugin("xdist"):
+        config.pluginmanager.register(FromWorkers(), "valvectl-outside-checks")
+
+
+def _whole(config: pytest.Config) -> bool:
+    """True when every reference test was asked for."""
+    folders = [Path(str(config.invocation_params.dir), arg).resolve() for arg in config.args if "::" not in arg]
+    covers = any(folder == REFERENCE or folder in REFERENCE.parents for folder in folders)
+    narrowed = _deselected or config.option.keyword or config.option.markexpr
+    return covers and not narrowed
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_sessionfinish(session: pytest.Session, exitstatus: int) -> None:
+    output = getattr(session.config, "workeroutput", None)
+    if output is not None:  # a worker: hand over, the main process judges
+        output["outside"], output["deselected"] = _own_rows(), _deselected
+        return
+    rows = _rows + _own_rows()
+    if not rows or session.config.option.collectonly:
+        return
+    import validation
+
+    whole = _whole(session.config) and exitstatus == 0
+    if os.environ.get(WRITE):
+        if whole:
+            validation.write(rows)
+            _said.append(f"{len(validation.unique(rows))} outside checks written to {validation.FILE}")
+        else:
+            _said.append(f"{WRITE}: nothing written; it takes a run of all of tests/reference that passes")
+        return
+    found = validation.differences(rows, validation.read(), whole)
+    if found:
+        _said.append("the guide's validation.json is not what these tests gave:")
+        _said.extend(f"  {line}" for line in found[:30])
+        if len(found) > 30:
+            _said.append(f"  and {len(found) - 30} more")
+        _said.append(f"If that is meant: {WRITE}=1 pytest tests/reference, and commit the file.")
+        session.exitstatus = pytest.ExitCode.TESTS_FAILED
+
+
+def pytest_terminal_summary(terminalreporter: Any) -> None:
+    if _said:
+        terminalreporter.section("outside checks")
+        for line in _said:
+            terminalreporter.write_line(line)

@@ -1,0 +1,91 @@
+"""The list of outside checks that the guide's validation page shows: written from a test run, held against every later one.
+
+``valvectl/guide/validation.json`` is committed, since tests do not ship. ``tests/conftest.py`` gathers what all worker
+processes of a run recorded. A run of all of ``tests/reference`` has to give the same rows as the file; any run has to give
+the file's numbers for the rows it worked out. ``VALVECTL_WRITE_VALIDATION=1 pytest tests/reference`` writes the file anew.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import Any
+
+from outside import Outcome
+
+FILE = Path(__file__).resolve().parents[2] / "valvectl" / "guide" / "validation.json"
+SCHEMA = "valvectl-validation-1"
+SHARE = 0.02
+"""A number may differ from the one written by this share of its tolerance: another machine rounds otherwise."""
+ROUNDING = 1e-6
+"""Or by this much of itself."""
+
+Row = dict[str, Any]
+
+
+def row_of(outcome: Outcome) -> Row:
+    """An outcome as a row of the file. The difference is in the terms of the tolerance."""
+    check = outcome.check
+    return {
+        "file": outcome.file,
+        "id": check.id,
+        "what": check.what,
+        "expected": check.expected,
+        "got": float(f"{outcome.got:.9g}"),
+        "unit": check.unit,
+        "difference": float(f"{outcome.error:.3g}"),
+        "tolerance": check.tolerance,
+        "absolute": check.absolute,
+        "source": check.source,
+        "certainty": check.certainty,
+    }
+
+
+def key(row: Mapping[str, Any]) -> tuple[str, str, str, float]:
+    """What names a row. A few tests hand the same id to several checks; what is computed tells them apart."""
+    return str(row["file"]), str(row["id"]), str(row["what"]), float(row["expected"])
+
+
+def unique(rows: Iterable[Row]) -> dict[tuple[str, str, str, float], Row]:
+    """Rows by key, sorted; a check that ran twice counts once."""
+    found = {key(row): row for row in rows}
+    return {name: found[name] for name in sorted(found)}
+
+
+def read() -> list[Row]:
+    """Rows of the committed file."""
+    content = json.loads(FILE.read_text(encoding="utf-8"))
+    assert content["schema"] == SCHEMA
+    return list(content["rows"])
+
+
+def write(rows: Iterable[Row]) -> None:
+    """Write the file, one row a line so that a change shows as a line."""
+    lines = [json.dumps(row, ensure_ascii=False) for row in unique(rows).values()]
+    text = f'{{"schema": "{SCHEMA}", "rows": [\n' + ",\n".join(lines) + "\n]}\n"
+    temporary = FILE.with_suffix(".tmp")
+    temporary.write_text(text, encoding="utf-8")
+    temporary.replace(FILE)
+
+
+def differences(ran: Iterable[Row], written: Iterable[Row], whole: bool) -> list[str]:
+    """What the file and a run do not agree on; ``whole``: the run was one of all reference tests."""
+    now, then = unique(ran), unique(written)
+    out = [f"not in the file: {name[0]} {name[1]}: {name[2]}" for name in now if name not in then]
+    if whole:
+        out += [f"in the file, but no test asks it: {name[0]} {name[1]}: {name[2]}" for name in then if name not in now]
+    for name, row in now.items():
+        if (old := then.get(name)) is None:
+            continue
+        out += [
+            f"{field} is {row[field]!r}, in the file {old[field]!r}: {name[0]} {name[1]}"
+            for field in ("unit", "tolerance", "absolute", "source", "certainty")
+            if row[field] != old[field]
+        ]
+        allowed = SHARE * row["tolerance"] * (1.0 if row["absolute"] else abs(row["expected"]))
+        got, was = float(row["got"]), float(old["got"])
+        if not math.isclose(got, was, rel_tol=ROUNDING, abs_tol=allowed):
+            out.append(f"gives {got:.9g}, in the file {was:.9g}: {name[0]} {name[1]}")
+    return out
