@@ -18,6 +18,7 @@ from valvectl import (
     cli_actuator,
     cli_dispersion,
     cli_explain,
+    cli_guide,
     cli_outer,
     cli_power,
     cli_servo,
@@ -288,6 +289,7 @@ cli_outer.register(app)
 cli_timing.register(app)
 cli_servo.register(app)
 cli_explain.register(app)
+cli_guide.register(app)
 cli_dispersion.register(app)
 
 

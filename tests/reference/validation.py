@@ -7,6 +7,7 @@ the file's numbers for the rows it worked out. ``VALVECTL_WRITE_VALIDATION=1 pyt
 
 from __future__ import annotations
 
+import ast
 import json
 import math
 from collections.abc import Iterable, Mapping
@@ -43,15 +44,24 @@ def row_of(outcome: Outcome) -> Row:
     }
 
 
-def key(row: Mapping[str, Any]) -> tuple[str, str, str, float]:
-    """What names a row. A few tests hand the same id to several checks; what is computed tells them apart."""
-    return str(row["file"]), str(row["id"]), str(row["what"]), float(row["expected"])
+def key(row: Mapping[str, Any]) -> tuple[str, str]:
+    """What names a row."""
+    return str(row["file"]), str(row["id"])
 
 
-def unique(rows: Iterable[Row]) -> dict[tuple[str, str, str, float], Row]:
+def unique(rows: Iterable[Row]) -> dict[tuple[str, str], Row]:
     """Rows by key, sorted; a check that ran twice counts once."""
-    found = {key(row): row for row in rows}
+    found: dict[tuple[str, str], Row] = {}
+    for row in rows:
+        before = found.setdefault(key(row), row)
+        assert (before["what"], before["expected"]) == (row["what"], row["expected"]), f"two checks named {key(row)}"
     return {name: found[name] for name in sorted(found)}
+
+
+def subject(file: str) -> str:
+    """What a test file is about: the first line of its docstring."""
+    text = (Path(__file__).parent / file).read_text(encoding="utf-8")
+    return (ast.get_docstring(ast.parse(text)) or "").split("\n", 1)[0]
 
 
 def read() -> list[Row]:
@@ -63,8 +73,11 @@ def read() -> list[Row]:
 
 def write(rows: Iterable[Row]) -> None:
     """Write the file, one row a line so that a change shows as a line."""
-    lines = [json.dumps(row, ensure_ascii=False) for row in unique(rows).values()]
-    text = f'{{"schema": "{SCHEMA}", "rows": [\n' + ",\n".join(lines) + "\n]}\n"
+    kept = unique(rows)
+    subjects = {file: subject(file) for file, _ in kept}
+    lines = ",\n".join(json.dumps(row, ensure_ascii=False) for row in kept.values())
+    head = json.dumps(subjects, ensure_ascii=False, indent=0)
+    text = f'{{"schema": "{SCHEMA}", "subjects": {head}, "rows": [\n{lines}\n]}}\n'
     temporary = FILE.with_suffix(".tmp")
     temporary.write_text(text, encoding="utf-8")
     temporary.replace(FILE)
@@ -73,15 +86,15 @@ def write(rows: Iterable[Row]) -> None:
 def differences(ran: Iterable[Row], written: Iterable[Row], whole: bool) -> list[str]:
     """What the file and a run do not agree on; ``whole``: the run was one of all reference tests."""
     now, then = unique(ran), unique(written)
-    out = [f"not in the file: {name[0]} {name[1]}: {name[2]}" for name in now if name not in then]
+    out = [f"not in the file: {name[0]} {name[1]}: {row['what']}" for name, row in now.items() if name not in then]
     if whole:
-        out += [f"in the file, but no test asks it: {name[0]} {name[1]}: {name[2]}" for name in then if name not in now]
+        out += [f"in the file, but no test asks it: {name[0]} {name[1]}" for name in then if name not in now]
     for name, row in now.items():
         if (old := then.get(name)) is None:
             continue
         out += [
             f"{field} is {row[field]!r}, in the file {old[field]!r}: {name[0]} {name[1]}"
-            for field in ("unit", "tolerance", "absolute", "source", "certainty")
+            for field in ("what", "expected", "unit", "tolerance", "absolute", "source", "certainty")
             if row[field] != old[field]
         ]
         allowed = SHARE * row["tolerance"] * (1.0 if row["absolute"] else abs(row["expected"]))
