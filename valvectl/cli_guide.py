@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from valvectl.cli_common import guarded, print_text
+from valvectl.cli_common import guarded, print_text, status
 
 
 def register(app: typer.Typer) -> None:
@@ -49,7 +49,8 @@ def guide(
             if page.group:
                 typer.echo(f"{page.name:18} {page.title}")
         return
-    first = kept_guide() if out is None else write_guide(out)
+    with status():
+        first = kept_guide() if out is None else write_guide(out)
     if as_json:
         rows = [
             {"name": p.name, "title": p.title, "group": p.group, "file": str(first.with_name(f"{p.name}.html"))}
@@ -90,24 +91,24 @@ def command_fault(app: typer.Typer, line: str) -> str | None:
     """What is wrong with an example command, by the command line's own parser; None when it takes it. Nothing is run."""
     import shlex
 
-    import click
-
     try:
         words = shlex.split(line, comments=True)[1:]
     except ValueError as error:
         return str(error)
-    group = typer.main.get_command(app)
     if not words or words[0].startswith("-"):
         return None
-    command = group.get_command(click.Context(group), words[0])  # type: ignore[attr-defined]
+    command = getattr(typer.main.get_command(app), "commands", {}).get(words[0])
     if command is None:
         return f"there is no verb {words[0]}"
-    if len(words) == 1:
+    if len(words) == 1:  # the verb's name alone, in a sentence
         return None
     try:
         command.make_context(words[0], words[1:])
-    except click.exceptions.Exit:
+    except typer.Exit:  # --help
         return None
-    except click.ClickException as error:
-        return error.format_message()
+    except Exception as error:
+        # The library carries a copy of its parser, whose errors have this method whatever their class is called.
+        if hasattr(error, "format_message"):
+            return str(error.format_message())
+        raise
     return None

@@ -8,12 +8,14 @@ from valvectl.design.keys import ROOT, find, split
 
 _DOTTED = re.compile(r"^[a-z_]+(?:\[[0-9]+\])?(?:\.[A-Za-z_]+(?:\[[0-9]+\])?)+$")
 _FILE = re.compile(r"\.(toml|json|html|csv|svg|png|pdf|py|md|tex|txt)$")
+_OTHERS = ("valvectl.", "design.", "studies.")
+"""Beginnings of dotted names that are Python's or of ``review.json``."""
 _STARTS = ("", "legs.X.", "legs.X.actuator.")
 
 
 def looks_like_key(text: str) -> bool:
     """True for what can only be meant as a dotted key."""
-    return bool(_DOTTED.match(text)) and not _FILE.search(text) and not text.startswith(("valvectl.", "design."))
+    return bool(_DOTTED.match(text)) and not _FILE.search(text) and not text.startswith(_OTHERS)
 
 
 def full_key(text: str) -> str | None:

@@ -71,7 +71,7 @@ class _Page:
         self.md.use(dollarmath_plugin, allow_space=False, double_inline=False, renderer=self._math)
         self.md.use(deflist_plugin)
         for name in ("code_inline", "fence", "code_block", "image", "link_open", "table_open", "table_close", "text_code"):
-            self.md.add_render_rule(name, getattr(self, f"_{name}"))
+            self.md.renderer.rules[name] = getattr(self, f"_{name}")  # type: ignore[attr-defined]
 
     def _math(self, tex: str, options: dict[str, Any]) -> str:
         display = bool(options.get("display_mode"))
