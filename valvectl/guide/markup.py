@@ -51,6 +51,9 @@ def formula(tex: str, display: bool) -> str:
     """A formula as MathML. Raises ``ValueError`` when a command is unknown or brackets do not match."""
     from latex2mathml.converter import convert
 
+    bare = tex.replace("\\{", "").replace("\\}", "")
+    if bare.count("{") != bare.count("}") or tex.count("\\left") != tex.count("\\right"):
+        raise ValueError("brackets do not match")  # the library would set it somehow
     try:
         text = convert(tex, display="block" if display else "inline")
     except Exception as error:  # the library has many errors, some of them bare IndexErrors
@@ -70,7 +73,16 @@ class _Page:
         self.md = MarkdownIt("commonmark", {"html": False, "typographer": False}).enable("table")
         self.md.use(dollarmath_plugin, allow_space=False, double_inline=False, renderer=self._math)
         self.md.use(deflist_plugin)
-        for name in ("code_inline", "fence", "code_block", "image", "link_open", "table_open", "table_close", "text_code"):
+        for name in (
+            "code_inline",
+            "fence",
+            "code_block",
+            "image",
+            "link_open",
+            "table_open",
+            "table_close",
+            "text_code",
+        ):
             self.md.renderer.rules[name] = getattr(self, f"_{name}")  # type: ignore[attr-defined]
 
     def _math(self, tex: str, options: dict[str, Any]) -> str:
@@ -138,7 +150,7 @@ class _Page:
             tokens[i].attrs["href"] = f"{name}.html" + (f"#{anchor}" if anchor else "")
         else:
             self.found.warnings.append(f"link {target} leads out of the guide")
-        return self.md.renderer.renderToken(tokens, i, options, env)
+        return str(self.md.renderer.renderToken(tokens, i, options, env))  # type: ignore[attr-defined]
 
     def _table_open(self, *_: Any) -> str:
         return '<div class="scroll"><table>\n'
@@ -176,9 +188,9 @@ class _Page:
 def _mark_pictures(tokens: Sequence[Token]) -> None:
     """A paragraph that holds a picture alone is the picture's figure: no paragraph round it."""
     for before, inline, after in zip(tokens, tokens[1:], tokens[2:], strict=False):
-        if inline.type == "inline" and before.type == "paragraph_open" and inline.children:
-            if [child.type for child in inline.children] == ["image"]:
-                before.hidden = after.hidden = True
+        alone = [child.type for child in inline.children or ()] == ["image"]
+        if alone and before.type == "paragraph_open":
+            before.hidden = after.hidden = True
 
 
 def _mark_links(tokens: Sequence[Token]) -> None:

@@ -76,10 +76,7 @@ def _key_row(at: str, name: str, spec: Spec) -> str:
     key = f"{at}.{name}" if at else name
     real = key.replace("legs.X", "legs.fuel")
     info, acts = describe(real), acts_in(real)
-    if spec.form == "choice":
-        write = " or ".join(f'"{word}"' for word in spec.choices)
-    else:
-        write = info.example
+    write = " or ".join(f'"{word}"' for word in spec.choices) if spec.form == "choice" else info.example
     lines = [f"<code>{escape(write)}</code>"]
     if info.unit:
         lines.append(f'<span class="soft">shown in {escape(info.unit)}</span>')
@@ -87,7 +84,7 @@ def _key_row(at: str, name: str, spec: Spec) -> str:
         lines.append(f'<span class="soft">{escape(info.range)}</span>')
     if spec.depth and not spec.children:
         lines.append('<span class="soft">a list</span>')
-    where = f'<br><span class="soft">Acts in: {escape(acts)}.</span>' if acts else ""
+    where = f'<br><span class="soft">{escape(acts[:1].upper() + acts[1:])}.</span>' if acts else ""
     default = f"<b>{escape(info.default)}</b>" if spec.required else escape(info.default)
     return (
         f'<tr id="{escape(key)}"><td data-name=""><code>{escape(name)}</code></td>'
@@ -144,7 +141,9 @@ def validation_tables() -> tuple[str, Headings]:
     out.append(f'<tr><td><b>all</b></td>{cells}<td class="n"><b>{len(rows)}</b></td></tr></tbody></table></div>')
     for file, found in groups.items():
         out.append(f'<details id="{_anchor(file)}"><summary>{escape(_short(subjects[file]))} ({len(found)})</summary>')
-        out.append(f'<p class="soft">{escape(subjects[file])} Test file: <code>tests/reference/{escape(file)}</code></p>')
+        out.append(
+            f'<p class="soft">{escape(subjects[file])} Test file: <code>tests/reference/{escape(file)}</code></p>'
+        )
         out.append(
             '<div class="scroll"><table class="checks"><thead><tr><th scope="col">what</th><th scope="col" class="n">expected'
             '</th><th scope="col" class="n">got</th><th scope="col">unit</th><th scope="col" class="n">difference</th>'
@@ -164,7 +163,7 @@ def _short(subject: str) -> str:
     head = subject.rstrip(".")
     for cut in (" against ", ", against ", ": "):
         head = head.split(cut, 1)[0]
-    return head
+    return head.rstrip(",")
 
 
 def _check_row(row: dict[str, Any]) -> str:
@@ -193,7 +192,9 @@ def contents() -> tuple[str, Headings]:
         if not page.group:
             continue
         if page.group != group:
-            out.append(f'{"</ul>" if group else ""}<h2 id="{_slug(page.group)}">{escape(page.group)}</h2><ul class="pages">')
+            out.append(
+                f'{"</ul>" if group else ""}<h2 id="{_slug(page.group)}">{escape(page.group)}</h2><ul class="pages">'
+            )
             headings.append((2, _slug(page.group), page.group))
             group = page.group
         out.append(f'<li><a href="{page.name}.html">{escape(page.title)}</a> <code>{escape(page.name)}</code></li>')
