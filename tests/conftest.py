@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import sys
 from pathlib import Path
@@ -36,9 +37,10 @@ class FromWorkers:
     """Hook of pytest-xdist, registered only where it is there."""
 
     def pytest_testnodedown(self, node: Any, error: object) -> None:
-        _rows.extend(node.workeroutput.get("outside", []) if hasattr(node, "workeroutput") else [])
         global _deselected
-        _deselected += node.workeroutput.get("deselected", 0) if hasattr(node, "workeroutput") else 0
+        output = getattr(node, "workeroutput", {})
+        _rows.extend(json.loads(output.get("outside", "[]")))
+        _deselected += output.get("deselected", 0)
 
 
 def pytest_configure(config: pytest.Config) -> None:
@@ -58,14 +60,15 @@ def _whole(config: pytest.Config) -> bool:
 def pytest_sessionfinish(session: pytest.Session, exitstatus: int) -> None:
     output = getattr(session.config, "workeroutput", None)
     if output is not None:  # a worker: hand over, the main process judges
-        output["outside"], output["deselected"] = _own_rows(), _deselected
+        # As text: a check may hold numpy's numbers, which do not travel.
+        output["outside"], output["deselected"] = json.dumps(_own_rows()), _deselected
         return
     rows = _rows + _own_rows()
-    if not rows or session.config.option.collectonly:
+    whole = _whole(session.config) and exitstatus == 0
+    if session.config.option.collectonly or not (rows or whole):
         return
     import validation
 
-    whole = _whole(session.config) and exitstatus == 0
     if os.environ.get(WRITE):
         if whole:
             validation.write(rows)

@@ -68,7 +68,13 @@ def test_every_verb_has_a_page_with_its_command(verb: str) -> None:
 @pytest.mark.parametrize("verb", [verb for verb in VERBS if page_of_verb(verb) == verb and verb != "check"])
 def test_every_study_has_its_sections(verb: str) -> None:
     source = all_pages()[verb].source
-    for heading in ("Theory", "How to read the result", "Limits, and what to distrust", "Example"):
+    for heading in (
+        "Theory",
+        "Inputs that matter",
+        "How to read the result",
+        "Limits, and what to distrust",
+        "Example",
+    ):
         assert f"\n## {heading}\n" in source
 
 

@@ -147,7 +147,7 @@ def validation_tables() -> tuple[str, Headings]:
         out.append(
             '<div class="scroll"><table class="checks"><thead><tr><th scope="col">what</th><th scope="col" class="n">expected'
             '</th><th scope="col" class="n">got</th><th scope="col">unit</th><th scope="col" class="n">difference</th>'
-            '<th scope="col" class="n">allowed</th><th scope="col">source</th><th scope="col">how sure</th></tr></thead><tbody>'
+            '<th scope="col" class="n">allowed</th><th scope="col">source, how sure</th></tr></thead><tbody>'
         )
         out += [_check_row(row) for row in found]
         out.append("</tbody></table></div></details>")
@@ -175,8 +175,8 @@ def _check_row(row: dict[str, Any]) -> str:
     return (
         f"<tr><td>{escape(row['what'])} <span class='soft key'>{escape(row['id'])}</span></td>"
         f'<td class="n">{row["expected"]:.6g}</td><td class="n">{row["got"]:.6g}</td><td>{escape(row["unit"])}</td>'
-        f'<td class="n">{off}</td><td class="n">{allowed}</td><td>{escape(row["source"])}</td>'
-        f"<td>{escape(row['certainty'])}</td></tr>"
+        f'<td class="n">{off}</td><td class="n">{allowed}</td><td>{escape(row["source"])}; '
+        f"<b>{escape(row['certainty'])}</b></td></tr>"
     )
 
 
