@@ -52,7 +52,8 @@ def _whole(config: pytest.Config) -> bool:
     """True when every reference test was asked for."""
     folders = [Path(str(config.invocation_params.dir), arg).resolve() for arg in config.args if "::" not in arg]
     covers = any(folder == REFERENCE or folder in REFERENCE.parents for folder in folders)
-    narrowed = _deselected or config.option.keyword or config.option.markexpr
+    options = config.option
+    narrowed = _deselected or options.keyword or options.markexpr or options.ignore or options.ignore_glob
     return covers and not narrowed
 
 
