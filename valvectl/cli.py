@@ -107,6 +107,7 @@ def top(
 
     \b
     Begin with:
+      valvectl guide
       valvectl new my-engine.toml
       valvectl check my-engine.toml
 

@@ -82,6 +82,7 @@ class _Page:
             "table_open",
             "table_close",
             "text_code",
+            "math_block",
         ):
             self.md.renderer.rules[name] = getattr(self, f"_{name}")  # type: ignore[attr-defined]
 
@@ -128,6 +129,9 @@ class _Page:
 
     _code_block = _fence
 
+    def _math_block(self, tokens: Sequence[Token], i: int, options: Any, env: Any) -> str:
+        return f'<div class="math" tabindex="0">{self._math(tokens[i].content, {"display_mode": True})}</div>\n'
+
     def _image(self, tokens: Sequence[Token], i: int, options: Any, env: Any) -> str:
         place = str(tokens[i].attrs.get("src", ""))
         name = place.removeprefix("images/")
@@ -139,7 +143,7 @@ class _Page:
             self.found.warnings.append(f"picture {place} has no text that stands for it")
         self.found.images.append(name)
         note = f"<figcaption>{escape(caption)}</figcaption>" if caption else ""
-        return f'<figure><div class="card"><img src="{escape(place)}" alt="{escape(alt)}"></div>{note}</figure>'
+        return f'<figure><div class="card" tabindex="0"><img src="{escape(place)}" alt="{escape(alt)}"></div>{note}</figure>'
 
     def _link_open(self, tokens: Sequence[Token], i: int, options: Any, env: Any) -> str:
         target = str(tokens[i].attrs.get("href", ""))
@@ -153,7 +157,7 @@ class _Page:
         return str(self.md.renderer.renderToken(tokens, i, options, env))  # type: ignore[attr-defined]
 
     def _table_open(self, *_: Any) -> str:
-        return '<div class="scroll"><table>\n'
+        return '<div class="scroll" tabindex="0"><table>\n'
 
     def _table_close(self, *_: Any) -> str:
         return "</table></div>\n"

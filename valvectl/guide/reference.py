@@ -126,8 +126,8 @@ def validation_tables() -> tuple[str, Headings]:
     head = "".join(f'<th scope="col" class="n">{escape(c)}</th>' for c in CERTAINTIES)
     out = [
         f"<p>{len(rows)} numbers in {len(subjects)} groups.</p>",
-        f'<div class="scroll"><table class="numbers"><caption>Outside checks by subject and by how sure the number is'
-        f'</caption><thead><tr><th scope="col">subject</th>{head}<th scope="col" class="n">all</th></tr></thead><tbody>',
+        f'<div class="scroll" tabindex="0"><table class="numbers"><caption>Outside checks by subject and by how sure the '
+        f'number is</caption><thead><tr><th scope="col">subject</th>{head}<th scope="col" class="n">all</th></tr></thead><tbody>',
     ]
     groups = {file: [row for row in rows if row["file"] == file] for file in subjects}
     for file, found in groups.items():
@@ -145,7 +145,8 @@ def validation_tables() -> tuple[str, Headings]:
             f'<p class="soft">{escape(subjects[file])} Test file: <code>tests/reference/{escape(file)}</code></p>'
         )
         out.append(
-            '<div class="scroll"><table class="checks"><thead><tr><th scope="col">what</th><th scope="col" class="n">expected'
+            '<div class="scroll" tabindex="0"><table class="checks"><thead><tr><th scope="col">what</th><th scope="col" '
+            'class="n">expected'
             '</th><th scope="col" class="n">got</th><th scope="col">unit</th><th scope="col" class="n">difference</th>'
             '<th scope="col" class="n">allowed</th><th scope="col">source, how sure</th></tr></thead><tbody>'
         )
