@@ -48,13 +48,17 @@ def pytest_configure(config: pytest.Config) -> None:
         config.pluginmanager.register(FromWorkers(), "valvectl-outside-checks")
 
 
-def _whole(config: pytest.Config) -> bool:
-    """True when every reference test was asked for."""
-    folders = [Path(str(config.invocation_params.dir), arg).resolve() for arg in config.args if "::" not in arg]
-    covers = any(folder == REFERENCE or folder in REFERENCE.parents for folder in folders)
+def _narrowed(config: pytest.Config) -> bool:
+    """True when tests were picked from files, so that what did not run may still exist."""
     options = config.option
-    narrowed = _deselected or options.keyword or options.markexpr or options.ignore or options.ignore_glob
-    return covers and not narrowed
+    picked = any("::" in arg for arg in config.args) or options.keyword or options.markexpr
+    return bool(_deselected or picked or options.ignore or options.ignore_glob)
+
+
+def _covers_all(config: pytest.Config) -> bool:
+    """True when every reference test was asked for."""
+    folders = [Path(str(config.invocation_params.dir), arg.split("::")[0]).resolve() for arg in config.args]
+    return any(folder == REFERENCE or folder in REFERENCE.parents for folder in folders)
 
 
 @pytest.hookimpl(tryfirst=True)
@@ -65,25 +69,33 @@ def pytest_sessionfinish(session: pytest.Session, exitstatus: int) -> None:
         output["outside"], output["deselected"] = json.dumps(_own_rows()), _deselected
         return
     rows = _rows + _own_rows()
-    whole = _whole(session.config) and exitstatus == 0
+    files = exitstatus == 0 and not _narrowed(session.config)
+    whole = files and _covers_all(session.config)
     if session.config.option.collectonly or not (rows or whole):
         return
     import validation
 
-    if os.environ.get(WRITE):
-        if whole:
-            validation.write(rows)
+    try:
+        written = validation.read()
+        if os.environ.get(WRITE) and files:
+            ran = {row["file"] for row in rows}
+            others = [] if whole else [row for row in written if row["file"] not in ran]
+            validation.write(rows + others)
             _said.append(f"{len(validation.unique(rows))} outside checks written to {validation.FILE}")
-        else:
-            _said.append(f"{WRITE}: nothing written; it takes a run of all of tests/reference that passes")
-        return
-    found = validation.differences(rows, validation.read(), whole)
+            return
+        found = validation.differences(rows, written, whole)
+    except ValueError as error:
+        found = [str(error)]
+    if os.environ.get(WRITE):
+        _said.append(f"{WRITE}: nothing written; it takes whole test files that pass")
     if found:
         _said.append("the guide's validation.json is not what these tests gave:")
         _said.extend(f"  {line}" for line in found[:30])
         if len(found) > 30:
             _said.append(f"  and {len(found) - 30} more")
-        _said.append(f"If that is meant: {WRITE}=1 pytest tests/reference, and commit the file.")
+        _said.append(
+            f"If that is meant: {WRITE}=1 pytest tests/reference (or the files that changed), and commit the file."
+        )
         session.exitstatus = pytest.ExitCode.TESTS_FAILED
 
 

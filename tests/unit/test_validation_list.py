@@ -31,7 +31,7 @@ def test_new_gone_and_moved_are_told() -> None:
 
 
 def test_two_checks_of_one_name_are_refused() -> None:
-    with pytest.raises(AssertionError, match="two checks named"):
+    with pytest.raises(ValueError, match="two checks have the name A1"):
         validation.unique([row(), row(what="another number")])
 
 
