@@ -8,12 +8,12 @@ from functools import cache
 from importlib import resources
 
 GROUPS: tuple[tuple[str, tuple[str, ...]], ...] = (
-    ("Begin here", ("start", "check", "workflow", "limits")),
+    ("Begin here", ("start", "check", "compare", "workflow", "limits")),
     ("The valve", ("ports", "resolution", "gas")),
     ("The actuator", ("torque", "ratio", "motors", "gear", "heat", "power", "power-loss")),
     ("The servo loop", ("loop", "tuning", "timing", "response", "hunting")),
-    ("The engine", ("throttle", "model", "trim", "stability", "surge", "disturbance")),
-    ("Tolerances", ("budget", "worst", "disperse")),
+    ("The engine", ("throttle", "model", "trim", "faults", "stability", "surge", "disturbance")),
+    ("Tolerances", ("budget", "worst", "disperse", "robust")),
     ("Look up", ("design-file", "nomenclature", "flow-coefficients", "review-json", "python", "validation")),
 )
 """Group and the names of its pages; ``NAME.md`` is the source."""
