@@ -21,6 +21,7 @@ from valvectl import (
     cli_dispersion,
     cli_explain,
     cli_faults,
+    cli_guide,
     cli_outer,
     cli_power,
     cli_robust,
@@ -123,6 +124,7 @@ def top(
 
     \b
     Begin with:
+      valvectl guide
       valvectl new my-engine.toml
       valvectl check my-engine.toml
 
@@ -306,6 +308,7 @@ cli_outer.register(app)
 cli_timing.register(app)
 cli_servo.register(app)
 cli_explain.register(app)
+cli_guide.register(app)
 cli_dispersion.register(app)
 cli_robust.register(app)
 cli_faults.register(app)

@@ -16,6 +16,7 @@ A test keeps its rows as ``OutsideCheck`` data and hands what the program comput
 from __future__ import annotations
 
 import math
+import os
 from dataclasses import dataclass
 from typing import Literal
 
@@ -70,6 +71,8 @@ class Outcome:
     """Difference in the terms of the tolerance: (got - expected)/|expected|, or got - expected when absolute."""
     passed: bool
     """True when the error is within the tolerance; a number that is not finite never passes."""
+    file: str = ""
+    """Test file that asked, by pytest's own account."""
 
 
 RECORD: list[Outcome] = []
@@ -81,7 +84,8 @@ def verify(check: OutsideCheck, got: float) -> None:
     got = float(got)
     error = got - check.expected if check.absolute else (got - check.expected) / abs(check.expected)
     passed = math.isfinite(got) and abs(error) <= check.tolerance
-    RECORD.append(Outcome(check, got, error, passed))
+    test = os.environ.get("PYTEST_CURRENT_TEST", "")
+    RECORD.append(Outcome(check, got, error, passed, test.split("::", 1)[0].rsplit("/", 1)[-1]))
     assert passed, (
         f"{check.id}: {check.what}: got {got:.8g} {check.unit}, expected {check.expected:.8g} {check.unit}, "
         f"off by {error:.3g}, allowed {check.tolerance:.3g} {'(absolute)' if check.absolute else '(relative)'}; "
