@@ -13,7 +13,7 @@ GROUPS: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("The actuator", ("torque", "ratio", "motors", "gear", "heat", "power", "power-loss")),
     ("The servo loop", ("loop", "tuning", "timing", "response", "hunting")),
     ("The engine", ("throttle", "model", "trim", "faults", "stability", "surge", "disturbance")),
-    ("Tolerances", ("budget", "worst", "disperse", "robust")),
+    ("Tolerances", ("budget", "worst", "disperse", "drivers", "robust")),
     ("Look up", ("design-file", "nomenclature", "flow-coefficients", "review-json", "python", "validation")),
 )
 """Group and the names of its pages; ``NAME.md`` is the source."""

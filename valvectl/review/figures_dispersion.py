@@ -201,6 +201,14 @@ def _halving(ax: Axes, result: BudgetResult, shown: Any) -> None:
     ax.set_title(f"What halving each alone would buy, at {100.0 * float(result.throttle[j]):.0f} % throttle")
 
 
+_DRIVEN = {
+    "mixture_ratio_transient": "Largest O/F error in a change",
+    "mixture_ratio_steady": "Held O/F error where it scatters most",
+    "thrust_error": "Held thrust error where it scatters most",
+    "tracking_mismatch": "Difference of the valves' lags",
+}
+
+
 @styled
 def drivers_chart(result: DriversResult, axes: Any = None) -> Figure:
     """Shares of the variance of the O/F errors and of the valves' mismatch, alone and in total, with bootstrap bounds."""
@@ -221,8 +229,7 @@ def drivers_chart(result: DriversResult, axes: Any = None) -> Figure:
         ax.set_yticks(place, [_short(i.factor) for i in shown])
         ax.grid(False, axis="y")
         ax.set_xlabel("share of the variance [%]; line: 95 % of resamples")
-        sort = ", signed error where it scatters most" if one.signed else ""
-        ax.set_title(f"{one.name.replace('_', ' ')}{sort}: one deviation {one.deviation:.3g} {one.unit}")
+        ax.set_title(f"{_DRIVEN.get(one.name, one.name.replace('_', ' '))}: deviation {one.deviation:.3g} {one.unit}")
     rows[0].legend(loc="lower right")
     return figure
 
