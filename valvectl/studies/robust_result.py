@@ -73,6 +73,8 @@ class Choice:
     """What that is."""
     lacking: tuple[tuple[str, float], ...]
     """Constraints it does not keep and what they lack [-]."""
+    missed: tuple[str, ...]
+    """Constraints missed or not assessed, those that the present design misses too included."""
     runs: int
     held: int
     """Engines that meet every requirement judged."""
