@@ -28,6 +28,12 @@ def _short(name: str) -> str:
     return name
 
 
+def _kept(c: Choice) -> str:
+    if c.lacking:
+        return f"no, {len(c.lacking)} missed"
+    return f"no worse, {len(c.missed)} missed" if c.missed else "yes"
+
+
 def robust(result: RobustResult, out: Console) -> None:
     """Print a result of ``robust``."""
     rows = [_free(f) for f in result.free]
@@ -42,7 +48,7 @@ def robust(result: RobustResult, out: Console) -> None:
         ["nearest or missed most", *(_row(c.limits) for c in result.choices)],
         ["worst margin, nominal engine [%]", *(_margin(c.nominal_margin) for c in result.choices)],
         ["  which is", *(_row(c.nominal_limits) for c in result.choices)],
-        ["constraints kept", *("yes" if not c.lacking else f"no, {len(c.lacking)} missed" for c in result.choices)],
+        ["constraints kept", *(_kept(c) for c in result.choices)],
     ]
     heads = ("", "present", "nominal optimum", "robust optimum")
     out.print(table(heads, rows, words=heads[1:], title=f"{result.runs} fresh engines, the same for all three"))

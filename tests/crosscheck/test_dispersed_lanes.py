@@ -10,11 +10,13 @@ import pytest
 
 from valvectl import load
 from valvectl.design.schema import LEGS
-from valvectl.errors import NoBalanceError
+from valvectl.errors import NoBalanceError, SimulationError
 from valvectl.plant.balance import balance
 from valvectl.plant.balance_many import balances
 from valvectl.studies.campaign import bare
-from valvectl.studies.drawn_run import Plan, Workshop
+from valvectl.studies.drawn_run import QUANTITIES, Plan, Workshop, judged
+from valvectl.studies.profile_reading import Change, Hold
+from valvectl.studies.side_by_side import Read
 from valvectl.studies.throttle import throttle
 
 DESIGNS = Path(__file__).resolve().parents[2] / "designs"
@@ -108,3 +110,33 @@ def test_compiled_balance_refuses_what_the_plain_one_refuses(shop: Workshop) -> 
     with pytest.raises(NoBalanceError) as fast:
         balances(low, [(0.6 * wide, 0.6 * wide)])
     assert str(fast.value) == str(plain.value)
+
+
+@pytest.mark.parametrize("side_by_side", [True, False])
+def test_a_run_that_stops_being_finite_meets_nothing(
+    shop: Workshop, side_by_side: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its steady points are found before it flies; they must not count as met."""
+
+    def stops(*_: Any) -> None:
+        raise SimulationError("the run stopped being finite")
+
+    if side_by_side:
+        monkeypatch.setattr(shop.side_by_side, "run", lambda flights: [None] * len(flights))
+    else:
+        monkeypatch.setattr(shop.side_by_side, "takes", lambda drawn: False)
+        monkeypatch.setattr(shop, "run", stops)
+    rows = shop.rows(0, shop.unit(0, 2))
+    assert rows[:, 1].tolist() == [0.0, 0.0]
+    assert np.isnan(rows[:, 2 : 2 + len(QUANTITIES)]).all()
+
+
+def test_a_nan_in_any_hold_or_change_is_not_passed_over(shop: Workshop) -> None:
+    holds = tuple(
+        Hold(0.0, 1.0, 0.5, e, 0.0, {"oxidizer": 0.0, "fuel": 0.0}, {"oxidizer": e, "fuel": 0.0}) for e in (0.01, np.nan)
+    )
+    changes = tuple(Change(0.0, 1.0, 0.4, 1.0, e, 0.0, {"oxidizer": 0.0, "fuel": 0.0}, 0.5) for e in (0.01, np.nan))
+    for turn in (1, -1):
+        found = judged(shop.machine, Read(holds[::turn], changes[::turn], 20.0, 5.0))
+        for name in ("mixture_ratio_steady", "mixture_ratio_transient", "limit_cycle"):
+            assert np.isnan(found[name]), (name, turn)

@@ -12,13 +12,14 @@ import pytest
 from typer.testing import CliRunner
 
 from valvectl import cli, load
+from valvectl.cli_tables_robust import _kept
 from valvectl.design.load import read_design
 from valvectl.design.write_values import write_values
 from valvectl.errors import DesignError, RangeError, ValvectlError
 from valvectl.review import figures
 from valvectl.review.robust_rows import ordinary_rows
 from valvectl.studies.analysis import Analysis
-from valvectl.studies.robust import robust
+from valvectl.studies.robust import _cautions, _compared, robust
 from valvectl.studies.robust_engine import Bench, Engines, Task
 from valvectl.studies.robust_free import DEFAULT, Knobs
 from valvectl.studies.robust_search import Effort
@@ -186,6 +187,28 @@ def test_what_is_missed_already_must_not_get_worse():
     found = dict(engines.lacking({"a": -0.1, "b": -0.5, "c": -1.0, "nominal d": -5.0}))
     assert found == pytest.approx({"a": 0.1, "b": 0.3})
     assert dict(engines.lacking({}))["a"] == 100.0
+    assert dict(engines.lacking({"a": math.nan, "b": -0.2}))["a"] == 100.0
+    assert engines.missed(engines.present) == ["b", "c"]
+    assert engines.missed({"a": math.nan, "nominal d": -1.0}) == ["a"]
+
+
+def test_better_needs_the_exact_test_too():
+    """Five pairs to none: the rough bounds leave zero out, while such luck has a chance of 2 / 2^5 = 6 %."""
+    lost, won = np.zeros(1000, dtype=bool), np.arange(1000) < 5
+    five = _compared("present", "robust optimum", lost, won)
+    assert five.at_least > 0.0
+    assert five.chance == pytest.approx(0.0625)
+    assert not five.better
+    assert _compared("present", "robust optimum", lost, np.arange(1000) < 6).better
+
+
+def test_what_is_missed_before_and_after_is_said(found):
+    """It counts as kept, since it got no worse; the probabilities do not know of it."""
+    missing = dataclasses.replace(found, robust=dataclasses.replace(found.robust, lacking=(), missed=("torque_margin fuel",)))
+    assert any("torque_margin fuel" in text and "do not count" in text for text in _cautions(missing))
+    assert not any("do not count" in text for text in _cautions(dataclasses.replace(
+        found, robust=dataclasses.replace(found.robust, missed=()))))  # fmt: skip
+    assert _kept(missing.robust) == "no worse, 1 missed"
 
 
 def test_every_choice_sees_the_same_engines(design, analysis):

@@ -293,7 +293,8 @@ def _result(shop: Workshop, rows: FloatArray, statement: Statement | None, sure:
         cautions.append("runs of this sampling are not independent: no confidence is stated, only shares")
     if invalid:
         cautions.append(
-            f"{len(invalid)} runs have no valid design or no steady point; they count as missed in every row"
+            f"{len(invalid)} runs have no valid design, no steady point or stopped being finite; they count as missed in every "
+            "row"
         )
     if plan.steady:
         assumptions.append(

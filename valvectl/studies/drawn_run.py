@@ -78,14 +78,19 @@ class Plan:
         return not self.simulate
 
 
+def _largest(values: list[float]) -> float:
+    """Largest; NaN where any is (``max`` would pass over it) or there is none."""
+    return float(np.max(values)) if values else math.nan
+
+
 def judged(machine: Machine, run: Read) -> dict[str, float]:
     """What a simulated run gives beside its steady points, by quantity [SI]."""
     mismatch = [abs(c.mismatch) for c in run.changes]
     return {
-        "mixture_ratio_steady": max((abs(h.ratio_error) for h in run.holds), default=math.nan),
-        "mixture_ratio_transient": max((abs(c.peak_error) for c in run.changes), default=math.nan),
-        "tracking_mismatch": float(np.max(mismatch)) if mismatch else math.nan,  # NaN: a valve does not follow
-        "limit_cycle": max((h.hunting_flow[n] for h in run.holds for n in LEGS), default=math.nan),
+        "mixture_ratio_steady": _largest([abs(h.ratio_error) for h in run.holds]),
+        "mixture_ratio_transient": _largest([abs(c.peak_error) for c in run.changes]),
+        "tracking_mismatch": _largest(mismatch),  # NaN: a valve does not follow
+        "limit_cycle": _largest([h.hunting_flow[n] for h in run.holds for n in LEGS]),
         "bus_voltage": run.lowest_bus / machine.undervoltage,
         "peak_current": run.peak_current,
     }
@@ -187,8 +192,8 @@ class Workshop:
     def rows(self, first: int, unit: FloatArray) -> FloatArray:
         """Runs from number ``first`` as numbers [SI], shape (n, columns), in the order of ``columns``.
 
-        NaN where an engine has no steady point or no valid design. A row hangs on plan and run number alone, whatever
-        the other runs beside it.
+        NaN where an engine has no valid design, no steady point or a run that stopped being finite. A row hangs on plan and run
+        number alone, whatever the other runs beside it.
         """
         found: list[dict[str, float]] = [dict.fromkeys((q.name for q in QUANTITIES), math.nan) for _ in unit]
         errors = np.full((len(unit), 2, len(self.settings)), math.nan)
@@ -218,6 +223,7 @@ class Workshop:
                 else:
                     found[k] |= judged(self.machine, read)
         numbers = np.array([list(f.values()) for f in found]).reshape(len(unit), len(QUANTITIES))
+        numbers[valid == 0.0] = math.nan  # steady numbers of a run that failed later meet nothing
         runs = first + np.arange(len(unit), dtype=float)
         return np.column_stack([runs, valid, numbers, errors[:, 0], errors[:, 1], unit])
 

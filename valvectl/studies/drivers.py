@@ -128,7 +128,9 @@ def drivers(
     bad = int(np.sum(~np.all(values[:, :, 1] == 1.0, axis=0)))
     cautions = []
     if bad:
-        cautions.append(f"{bad} of {base} points are left out: an engine there has no valid design or no steady point")
+        cautions.append(
+            f"{bad} of {base} points are left out: an engine there has no valid design, no steady point or no finite run"
+        )
     rough = [x.name for x in driven if x.unresolved]
     if rough:
         cautions.append(f"too few runs to tell the largest two apart in {', '.join(rough)}: give more points")

@@ -149,6 +149,7 @@ def _choice(label: str, key: Changes, rows: FloatArray, bench: Engines, nominal_
         nominal_margin=worst_of(found.margins, nominal_moving),
         nominal_limits=bench.names[int(np.argmin(margins))],
         lacking=() if ordinary is None else tuple(bench.lacking(ordinary)),
+        missed=() if ordinary is None else tuple(bench.missed(ordinary)),
         runs=s.runs,
         held=s.held,
         probability=s.held / s.runs,
@@ -271,6 +272,12 @@ def _cautions(r: RobustResult) -> tuple[str, ...]:
     if r.nominal.lacking:
         words = ", ".join(name for name, _ in r.nominal.lacking[:3])
         out.append(f"the nominal optimum does not keep the constraints of the robust one: {words}")
+    if r.robust.missed:
+        some = ", ".join(r.robust.missed[:4]) + (", ..." if len(r.robust.missed) > 4 else "")
+        out.append(
+            f"the robust choice misses rows that no drawn engine judges, or they could not be assessed ({some}): the design "
+            "does so already, and the probabilities do not count them"
+        )
     edge = [f.name for f in r.free if f.at_bound(f.robust) and not f.idle]
     if edge:
         out.append(f"at its bound: {', '.join(edge)}; wider bounds may give more")

@@ -244,6 +244,11 @@ class Engines:
             return Ordinary(np.full(len(self.names), -math.inf), math.inf)
         return Ordinary(np.array([rows.get(n, -math.inf) for n in self.names]), sum(x for _, x in self.lacking(rows)))
 
+    @staticmethod
+    def missed(rows: dict[str, float]) -> list[str]:
+        """Constraints that a choice misses or that could not be assessed, whatever the present design does."""
+        return [n for n, margin in rows.items() if not n.startswith("nominal ") and not margin >= 0.0]
+
     def lacking(self, rows: dict[str, float]) -> list[tuple[str, float]]:
         """Constraints that a choice does not keep, and by how much [-]. What the present design misses already counts when it
         gets worse."""
@@ -251,7 +256,8 @@ class Engines:
         for name, before in self.present.items():
             if name.startswith("nominal ") or not before > -math.inf:
                 continue
-            short = min(0.0, before) - rows.get(name, -math.inf)
+            found = rows.get(name, -math.inf)
+            short = min(0.0, before) - (-math.inf if math.isnan(found) else found)
             if short > 1e-9:
                 out.append((name, min(short, 100.0)))
         return out

@@ -10,6 +10,10 @@ from valvectl.parts.lookup import FloatArray
 from valvectl.studies.result import Result
 
 
+UNLUCKY = 0.05
+"""Chance of luck at which a difference counts as shown [-]."""
+
+
 @dataclass(frozen=True)
 class FreeQuantity:
     """One free quantity and where the three choices put it."""
@@ -69,6 +73,8 @@ class Choice:
     """What that is."""
     lacking: tuple[tuple[str, float], ...]
     """Constraints it does not keep and what they lack [-]."""
+    missed: tuple[str, ...]
+    """Constraints missed or not assessed, those that the present design misses too included."""
     runs: int
     held: int
     """Engines that meet every requirement judged."""
@@ -104,8 +110,9 @@ class Compared:
 
     @property
     def better(self) -> bool:
-        """True when the second is better beyond what the draws leave open."""
-        return self.at_least > 0.0
+        """True when the second is better beyond what the draws leave open: by the bounds, which are rough with few unlike pairs,
+        and by the exact test as well."""
+        return self.at_least > 0.0 and self.chance <= UNLUCKY
 
 
 @dataclass(frozen=True)
