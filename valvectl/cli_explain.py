@@ -56,6 +56,8 @@ def explain(
         for name, meaning in names:
             typer.echo(f"{name:14} {meaning}")
         return
+    if "." not in key and key not in ROOT.children and key in ROOT.children["requirements"].children:
+        key = f"requirements.{key}"  # a row of the table of verdicts is named as its limit
     info = describe(key)
     acts = acts_in(key)
     if as_json:

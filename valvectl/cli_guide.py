@@ -41,7 +41,10 @@ def guide(
     from valvectl.guide.pages import VERBS, all_pages
 
     pages = all_pages()
-    name = VERBS.get(topic, topic) or "index"
+    asked = topic.strip().lower()
+    name = VERBS.get(asked, asked) or "index"
+    if name not in pages and f"requirements.{asked}" in _rows():
+        name = "check"  # a row of the table of verdicts
     if name not in pages:
         raise _unknown(topic, [*(n for n in pages if n != "index"), *VERBS])
     if topics:
@@ -64,6 +67,13 @@ def guide(
         import webbrowser
 
         webbrowser.open(place.as_uri())
+
+
+def _rows() -> set[str]:
+    """Keys of the limits, named as the rows of ``check`` are."""
+    from valvectl.design.keys import ROOT
+
+    return {f"requirements.{name}" for name in ROOT.children["requirements"].children}
 
 
 def _unknown(topic: str, names: list[str]) -> Exception:

@@ -25,7 +25,7 @@ from valvectl.studies.spread import COVERAGE
 
 REACH = 4.0
 """Largest factor up or down that is tried."""
-TRIES = (1.02, 1.05, 1.1, 1.25, 1.5, 2.0, 2.8, REACH)
+TRIES = (1.02, 1.05, 1.1, 1.15, 1.2, 1.3, 1.5, 2.0, 2.8, REACH)
 """Factors tried in turn until one meets the limit."""
 FEW_TRIES = (1.1, 1.4, 2.0, REACH)
 """The same for requirements that take a simulation each time."""
@@ -249,7 +249,7 @@ def _remedy(analysis: Analysis, row: Row, rows: Sequence[Row]) -> Remedy:
         if switched is not None:
             return switched
         inputs = ", ".join(dict.fromkeys(t.split(" ", 1)[0] for t in tried)) or "no input at hand"
-        text = f"No single change within a factor of {REACH:g} of {inputs} meets the limit; it takes more than one."
+        text = f"No single change that was tried, within a factor of {REACH:g}, of {inputs} meets the limit: look for two together."
         return Remedy(row.id, row.leg, "", "", "", None, text, tuple(tried))
     best = min(found, key=lambda hit: abs(math.log(hit.factor)))
     before, after = _shown(analysis, best.key), _shown(Analysis(best.design), best.key)
