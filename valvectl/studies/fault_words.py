@@ -52,8 +52,8 @@ def notes(design: DesignFile, missing: Sequence[str], engines: int) -> list[str]
     )
     out.append(
         f"excursions and limits are those of the design as stated, at the times looked at and for {f.watched:.3g} s after each; "
-        "stretches beyond a limit count one by one, not added up, and one under way at the end is taken to last; a flame that goes "
-        "out or comes back is not judged"
+        "stretches beyond a limit count one by one, not added up, and one under way at the end is taken to last; a flame that "
+        "goes out or comes back is not judged"
     )
     out.append(
         "in time means that both flows are stopped before the limit counts; what comes on the way to shut is simulated for both "
