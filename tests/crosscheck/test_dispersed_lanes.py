@@ -133,7 +133,8 @@ def test_a_run_that_stops_being_finite_meets_nothing(
 
 def test_a_nan_in_any_hold_or_change_is_not_passed_over(shop: Workshop) -> None:
     holds = tuple(
-        Hold(0.0, 1.0, 0.5, e, 0.0, {"oxidizer": 0.0, "fuel": 0.0}, {"oxidizer": e, "fuel": 0.0}) for e in (0.01, np.nan)
+        Hold(0.0, 1.0, 0.5, e, 0.0, {"oxidizer": 0.0, "fuel": 0.0}, {"oxidizer": e, "fuel": 0.0})
+        for e in (0.01, np.nan)
     )
     changes = tuple(Change(0.0, 1.0, 0.4, 1.0, e, 0.0, {"oxidizer": 0.0, "fuel": 0.0}, 0.5) for e in (0.01, np.nan))
     for turn in (1, -1):

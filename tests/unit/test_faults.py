@@ -23,7 +23,8 @@ from valvectl.plant.fault_run import KINDS
 from valvectl.review.figures import faults_chart
 from valvectl.studies.fault_limits import first_passed, limits_of
 from valvectl.studies.fault_other import other_valve
-from valvectl.studies.fault_result import FaultsResult
+from valvectl.studies.fault_result import FaultsResult, Threshold
+from valvectl.studies.fault_watch import SURE, alarms
 from valvectl.studies.faults import _judged, faults, times_of
 
 DESIGN = Path(__file__).parents[2] / "designs" / "hover-rig.toml"
@@ -68,6 +69,11 @@ def test_when_a_limit_has_been_passed_for_too_long() -> None:
     assert first_passed(time, beyond, 0.0) == (pytest.approx(0.1), pytest.approx(0.3))
     assert first_passed(time, beyond, 1.0)[0] == math.inf
     assert first_passed(time, np.zeros(11, dtype=bool), 0.0) == (math.inf, 0.0)
+    # what is beyond as the time watched ends counts, but only there
+    assert first_passed(time, beyond, 1.0, lasts=True)[0] == math.inf
+    beyond[10] = True
+    assert first_passed(time, beyond, 1.0)[0] == math.inf
+    assert first_passed(time, beyond, 1.0, lasts=True) == (pytest.approx(1.9), pytest.approx(0.3))
 
 
 @pytest.mark.parametrize(
@@ -220,6 +226,39 @@ def test_a_boiling_jacket_is_a_limit() -> None:
     worst = result.rows[0].worst
     assert worst.boiling < 1.0
     assert worst.verdict == "too late"
+
+
+def test_within_limits_by_less_than_the_tolerances_is_said() -> None:
+    """O/F +6.6 % in the design as stated, the limit +10 %: engines within tolerance stand off by more than what is left."""
+    result = study([], kinds=["encoder-low"], legs=("oxidizer",), at_time=2.6)
+    worst = result.rows[0].worst
+    assert worst.verdict == "within limits without action"
+    assert 0.06 < worst.highest_ratio < 0.10
+    assert worst.near
+    assert "within tolerance" in worst.why
+    assert any("by less than tolerances: encoder-low" in text for text in result.cautions)
+    far = study([], kinds=["encoder-high"], legs=("oxidizer",), at_time=2.6)
+    assert not far.rows[0].worst.near
+    assert not any("by less than tolerances" in text for text in far.cautions)
+
+
+def test_a_limit_passed_on_the_way_to_shut_is_said() -> None:
+    result = study([], kinds=["encoder-low"], legs=("oxidizer",), at_time=6.9)
+    assert result.rows[0].worst.verdict == "detected in time"
+    assert result.rows[0].abort.beyond > result.wall_time  # type: ignore[union-attr]
+    assert any("on the way to shut" in text and "encoder-low" in text for text in result.cautions)
+
+
+def test_a_sure_alarm_is_sure_against_noise() -> None:
+    """A reading as far off as a sure alarm asks, in an engine off to the other side: three looks in a row in 99 % of firings."""
+    draw = np.random.default_rng(5)
+    threshold = Threshold("x", 1.0, 2.0, 9.0, 9.0, False, 0.0, 0.0, "", 1.0)
+    times = np.arange(3.0)
+    for off, wanted in ((11.0, False), (11.0 + alarm.clearance(SURE, 3) + 1e-9, True)):
+        assert bool(alarms({"x": np.full(3, off)}, (threshold,), times, 3, sure=True)) is wanted
+        assert alarms({"x": np.full(3, off)}, (threshold,), times, 3, sure=False)
+    beyond = off - 2.0 + draw.standard_normal((100_000, 3)) > 9.0
+    assert beyond.all(axis=1).mean() == pytest.approx(0.99, abs=0.002)
 
 
 def test_without_engines_within_tolerance_that_is_said() -> None:

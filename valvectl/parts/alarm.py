@@ -79,6 +79,14 @@ def alarm_threshold(rate: float, deviation: float, bias: float, run: int, readin
     return high
 
 
+def clearance(probability: float, run: int) -> float:
+    """Standard deviations [-] by which a steady reading must lie beyond a threshold for ``run`` looks in a row all to be beyond
+    it with a ``probability`` [-]: Q^-1(1 - P^(1/n)). Source: definition; independent normal noise, one tail."""
+    from scipy.stats import norm
+
+    return float(norm.ppf(probability ** (1.0 / run)))
+
+
 def first_alarm(beyond: list[bool], run: int) -> int:
     """Index of the reading at which the first ``run`` exceedances in a row are complete; -1 when there are none. Definition;
     source: none needed."""

@@ -48,16 +48,19 @@ def limits_of(design: DesignFile) -> Limits:
     )
 
 
-def first_passed(time: FloatArray, beyond: BoolArray, stands: float) -> tuple[float, float]:
+def first_passed(time: FloatArray, beyond: BoolArray, stands: float, lasts: bool = False) -> tuple[float, float]:
     """When something has been beyond its limit for ``stands`` [s] without a break, and the longest such stretch [s].
 
-    ``time`` [s] and ``beyond`` (true or false) of shape (n,); infinite when it never is.
+    ``time`` [s] and ``beyond`` (true or false) of shape (n,); infinite when it never is. ``lasts``: what is beyond at the end is
+    taken to stay so, since nothing says that it would not.
     """
     if not bool(np.any(beyond)):
         return math.inf, 0.0
     edges = np.diff(np.concatenate([[0], beyond.astype(int), [0]]))
     starts, ends = np.nonzero(edges > 0)[0], np.nonzero(edges < 0)[0] - 1
     lengths = time[ends] - time[starts]
-    long = np.nonzero(lengths >= stands)[0]
+    enough = lengths >= stands
+    enough[-1] |= lasts and bool(beyond[-1])
+    long = np.nonzero(enough)[0]
     when = float(time[starts[long[0]]]) + stands if long.size else math.inf
     return when, float(np.max(lengths))

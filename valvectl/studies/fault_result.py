@@ -131,13 +131,16 @@ class FaultCase:
     alarms: dict[str, float]
     """Every reading that raises an alarm, and when, of that engine."""
     sure_by: str
-    """The first reading to raise an alarm in any engine within tolerance; empty: none."""
+    """The first reading to raise an alarm that is sure; empty: none."""
     sure_after: float
-    """When, of an engine that stands off to the other side by as much as fault-free engines do; infinite: never for sure."""
+    """When, of an engine that stands off to the other side by as much as the fault-free engines run do, whatever the noise
+    (``fault_watch.SURE``); infinite: never for sure."""
     shut_after: float
     """When both flows would be stopped after that sure alarm; infinite: never."""
     settled: float
     """O/F over the wanted one, less one, at the end of the time watched [-]."""
+    near: bool = False
+    """True when no limit is passed, but the O/F limit would be in an engine that stands off as far as fault-free ones do."""
     said: str = ""
     """What else happened."""
     after: FloatArray = field(default_factory=lambda: np.zeros(0), repr=False)
@@ -170,6 +173,8 @@ class FaultRow:
     """Times looked at."""
     passing: int
     """At how many of these a limit is passed."""
+    near: int
+    """At how many it would be in an engine that stands off as far as fault-free ones do, and is not in the design as stated."""
     highest_ratio: float
     """Largest over all times, as in ``FaultCase``."""
     lowest_ratio: float

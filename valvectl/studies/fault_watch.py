@@ -30,6 +30,8 @@ from valvectl.studies.fault_result import Threshold
 Progress = Callable[[str, int, int], None]
 _SEED = 1
 _NO_FLOW = 1e-9
+SURE = 0.99
+"""Probability that noise leaves all looks of a sure alarm beyond the threshold [-]."""
 
 
 @dataclass(frozen=True)
@@ -264,11 +266,13 @@ def alarms(
 ) -> dict[str, float]:
     """When each channel raises its alarm [s], at the times of ``times``; channels that do not are left out.
 
-    ``sure``: in an engine that stands off to the other side, within tolerance, and so has farther to go.
+    ``sure``: in an engine that stands off to the other side, within tolerance, and so has farther to go, and by so much more
+    that noise holds none of the looks back (with the probability ``SURE``).
     """
     out = {}
+    deviations = alarm.clearance(SURE, persistence)
     for level in levels:
-        needed = level.threshold + (level.fault_free if sure else 0.0)
+        needed = level.threshold + (level.fault_free + deviations * level.noise if sure else 0.0)
         at = alarm.first_alarm((np.abs(off[level.channel]) > needed).tolist(), persistence)
         if at >= 0:
             out[level.channel] = float(times[at])

@@ -5,9 +5,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from valvectl.design.design_file import DesignFile
-from valvectl.design.schema import LEGS
+from valvectl.design.schema import LEGS, LegName
 from valvectl.plant.fault_run import CAN_NOT_SHUT
 from valvectl.studies.fault_result import FaultRow, Threshold
+from valvectl.studies.fault_watch import SURE
+
+
+def _heated(design: DesignFile, name: LegName) -> bool:
+    jacket = design.leg(name).jacket
+    return jacket is not None and (jacket.heat is not None or jacket.temperature_rise is not None)
 
 
 def notes(design: DesignFile, missing: Sequence[str], engines: int) -> list[str]:
@@ -36,11 +42,18 @@ def notes(design: DesignFile, missing: Sequence[str], engines: int) -> list[str]
         tank = design.leg(name).tank
         if tank.ullage is None and tank.supply != "blow-down":
             out.append(f"{name} regulator: no ullage stated, so that a failure takes faults.regulator_time by default")
+        if design.leg(name).jacket is not None and not _heated(design, name):
+            out.append(f"boiling in the {name} jacket is not judged: no heat stated (temperature_rise or heat)")
     out += [f"not watched: {text}" for text in missing]
     out.append(
         f"thresholds stand {design.faults.watch.margin:.3g} times above what {engines} engines at random corners of the "
-        "tolerances show without a fault; an alarm is sure when an engine that stands off to the other side by as much raises "
-        "it too, and verdicts go by that"
+        "tolerances show without a fault, which are not the worst there can be; an alarm is sure when an engine that stands "
+        f"off to the other side by as much raises it too, at {100.0 * SURE:.0f} % whatever the noise, and verdicts go by that"
+    )
+    out.append(
+        f"excursions and limits are those of the design as stated, at the times looked at and for {f.watched:.3g} s after each; "
+        "stretches beyond a limit count one by one, not added up, and one under way at the end is taken to last; a flame that "
+        "goes out or comes back is not judged"
     )
     out.append(
         "in time means that both flows are stopped before the limit counts; what comes on the way to shut is simulated for both "
@@ -54,7 +67,12 @@ def notes(design: DesignFile, missing: Sequence[str], engines: int) -> list[str]
 
 
 def cautions(
-    design: DesignFile, rows: Sequence[FaultRow], thresholds: Sequence[Threshold], beyond_anyway: bool, engines: int
+    design: DesignFile,
+    rows: Sequence[FaultRow],
+    thresholds: Sequence[Threshold],
+    beyond_anyway: bool,
+    engines: int,
+    off: float,
 ) -> list[str]:
     """What a reader must not overlook."""
     out = []
@@ -75,6 +93,23 @@ def cautions(
         names = sorted({r.fault for r in failing})
         out.append(
             f"{len(failing)} of {len(rows)} single faults pass a limit before the engine can be shut: {', '.join(names)}"
+        )
+    near = sorted(
+        {r.fault for r in rows if r.near and r.worst.verdict in ("within limits without action", "detected in time")}
+    )
+    if near:
+        out.append(
+            f"within limits by less than tolerances: {', '.join(near)} pass the O/F limit in an engine that stands "
+            f"{100.0 * off:.1f} % off, as fault-free ones do"
+        )
+    long = sorted({
+        r.fault for r in rows
+        if r.worst.verdict == "detected in time" and r.abort is not None and r.abort.beyond >= design.faults.wall_time
+    })  # fmt: skip
+    if long:
+        out.append(
+            f"detected in time, but on the way to shut O/F is above its limit for longer than the hardware is said to stand: "
+            f"{', '.join(long)}"
         )
     if design.faults.shut_off_time is None and any(r.fault in CAN_NOT_SHUT for r in failing):
         out.append(

@@ -96,6 +96,8 @@ class _Study:
             design, machine, gains, self.command, self.channels, fire, near, progress
         )  # fmt: skip
         self.thresholds: tuple[Threshold, ...] = thresholds(design, self.channels, levels, fire.size)
+        self.stands_off = max((levels[c.name] for c in self.channels if c.kind == "mixture"), default=0.0)
+        """By how much O/F of fault-free engines stands off [-]; zero where it is not watched."""
 
     # ------------------------------------------------------------------------------------------------ one case
 
@@ -114,7 +116,7 @@ class _Study:
         shut_after, how = self._shut(branch, trace, kind, leg, time, sure_after)
         verdict, why = _judged(found, sure_after, shut_after, how)
         if verdict == "not detected" and first:
-            why += " in every engine within tolerance"
+            why += " for sure, within tolerance and noise"
         case = FaultCase(
             fault=kind,
             leg=leg,
@@ -161,8 +163,12 @@ class _Study:
                 margin[j : j + 10] = value
             boiling = float(np.min(margin))
             passed[f"boiling in the {name} jacket"] = margin < 1.0
-        when = {what: first_passed(after, beyond, limits.wall_time) for what, beyond in passed.items()}
+        when = {what: first_passed(after, beyond, limits.wall_time, lasts=True) for what, beyond in passed.items()}
         first = min(when, key=lambda what: when[what][0])
+        with np.errstate(invalid="ignore"):
+            near, _ = first_passed(
+                after, flame & (ratio * (1.0 + self.stands_off) > limits.high), limits.wall_time, lasts=True
+            )
         error = np.where(flame, ratio, np.nan) / wanted - 1.0
         some = bool(np.any(flame))
         expected = np.interp(trace.time, self.nominal.time, self.nominal.legs["fuel"].flow)
@@ -177,6 +183,7 @@ class _Study:
             "boiling": boiling,
             "limit": first if math.isfinite(when[first][0]) else "",
             "limit_after": when[first][0],
+            "near": math.isfinite(near) and not math.isfinite(when[first][0]),
         }
 
     def _alarms(self, branch: Branch, trace: Trace, time: float) -> tuple[dict[str, float], dict[str, float]]:
@@ -251,6 +258,7 @@ class _Study:
             worst=case,
             times=len(cases),
             passing=sum(math.isfinite(c.limit_after) for c in valid),
+            near=sum(c.near for c in valid),
             highest_ratio=max((c.highest_ratio for c in valid), default=math.nan),
             lowest_ratio=min((c.lowest_ratio for c in valid), default=math.nan),
             peak_pressure=max((c.peak_pressure for c in valid), default=math.nan),
@@ -314,7 +322,8 @@ def _unknown(kind: str, leg: LegName | None, time: float, throttle: float, why: 
 def _judged(found: dict[str, Any], seen: float, shut: float, how: str) -> tuple[Verdict, str]:
     limit, after = found["limit"], float(found["limit_after"])
     if not math.isfinite(after):
-        return "within limits without action", "no limit is passed for longer than the hardware stands"
+        near = "; in an engine that stands off, within tolerance, one is" if found.get("near") else ""
+        return "within limits without action", f"no limit is passed for longer than the hardware stands{near}"
     if not math.isfinite(seen):
         return "not detected", f"{limit} is passed and no reading raises an alarm"
     if shut <= after:
@@ -391,5 +400,5 @@ def faults(
         period=float(watch.period),
         engines=study.engines,
         assumptions=tuple(notes(design, study.missing, study.engines)),
-        cautions=tuple(cautions(design, rows, study.thresholds, math.isfinite(own), study.engines)),
+        cautions=tuple(cautions(design, rows, study.thresholds, math.isfinite(own), study.engines, study.stands_off)),
     )

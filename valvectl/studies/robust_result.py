@@ -9,7 +9,6 @@ from typing import Any
 from valvectl.parts.lookup import FloatArray
 from valvectl.studies.result import Result
 
-
 UNLUCKY = 0.05
 """Chance of luck at which a difference counts as shown [-]."""
 
