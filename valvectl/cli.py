@@ -294,6 +294,8 @@ def throttle(
         result = (
             loaded.throttle_run() if source is None or run is None else cli_dispersion.replayed(loaded, source, run)
         )
+    if run is not None and not as_json:
+        typer.echo(f"Engine of run {run} in {source}, drawn from the tolerances; O/F off the wanted one is its own.")
     from valvectl.review.figures import throttle_chart
 
     drawing = functools.partial(throttle_chart, transient=loaded.requirements.mixture_ratio_transient)

@@ -27,6 +27,10 @@ def _ms(value: float) -> str:
     return f"{1e3 * value:.0f}" if math.isfinite(value) else "never"
 
 
+def _shut(value: float) -> str:
+    return f"{1e3 * value:.0f}" if math.isfinite(value) else "-"
+
+
 def _seen_by(channel: str) -> str:
     bare = channel.removeprefix("oxidizer ").removeprefix("fuel ")
     return _SHORT.get(bare, bare) or "nothing"
@@ -54,10 +58,16 @@ def faults(result: FaultsResult, out: Console) -> None:
                 _ms(c.seen_after) if known else "-",
                 _ms(c.sure_after) if known else "-",
                 _seen_by(c.sure_by or c.seen_by) if known else "-",
-                _ms(c.shut_after) if known else "-",
+                _shut(c.shut_after) if known else "-",
                 Text(verdict, style=_LOOK.get(verdict, "")),
             ]
         )
+    counts = {
+        v: sum(r.worst.verdict == v for r in result.rows) for v in dict.fromkeys(r.worst.verdict for r in result.rows)
+    }
+    said_first = ", ".join(f"{n} {v}" for v, n in sorted(counts.items(), key=lambda one: -one[1]))
+    out.print(Text(f"{len(result.rows)} single faults, each at its worst time: {said_first}."))
+    out.print()
     head = ("single fault", "at", "limit", "alarm", "sure", "by", "shut", "verdict")
     many = f"the worst of {len(result.times)} times" if len(result.times) > 1 else "one time"
     title = f"Single faults at {many} [s]; the rest in ms after the fault"
@@ -66,7 +76,7 @@ def faults(result: FaultsResult, out: Console) -> None:
         Text(
             f"Limits: O/F {result.ratio_high:.3g} (wanted {result.wanted_ratio:.3g}), chamber "
             f"{result.pressure_limit / 1e5:.3g} bar abs, passed for {1e3 * result.wall_time:.3g} ms or more. "
-            "limit, alarm, shut: when it is passed, seen, and both flows stopped. sure: the alarm of an engine that stands off "
+            "limit, alarm, shut: when it is passed, seen, and both flows stopped (-: not at all). sure: the alarm of an engine that stands off "
             "to the other side, within tolerance; shut and verdict go by it."
         )
     )

@@ -44,7 +44,7 @@ def robust(result: RobustResult, out: Console) -> None:
         ["engines that meet all [%]", *(_percent(c.probability) for c in result.choices)],
         ["  at least, 95 %", *(_percent(c.at_least) for c in result.choices)],
         ["  at most, 95 %", *(_percent(c.at_most) for c in result.choices)],
-        ["worst margin, 5 % quantile [%]", *(_margin(c.quantile) for c in result.choices)],
+        ["worst margin of rows that move [%]", *(_margin(c.quantile) for c in result.choices)],
         ["nearest or missed most", *(_row(c.limits) for c in result.choices)],
         ["worst margin, nominal engine [%]", *(_margin(c.nominal_margin) for c in result.choices)],
         ["  which is", *(_row(c.nominal_limits) for c in result.choices)],

@@ -138,7 +138,10 @@ class Spec:
 
     def limit_text(self, value: float) -> str:
         """One limit [SI] in the unit in which the key is shown."""
-        return show(value, self.kind) if self.kind is not None and self.kind != NUMBER else f"{value:.10g}"
+        if self.kind is None or self.kind == NUMBER:
+            return f"{value:.10g}"
+        shown = show(value, self.kind)
+        return f"{shown} (as a number {value:.10g})" if self.kind.shown == "%" else shown
 
 
 def _article(name: str) -> str:

@@ -34,7 +34,11 @@ from valvectl.design.supply_rules import missing_for_supply
 class Liquid(Part):
     """What flows in a leg. Properties come from CoolProp by name at this temperature, or from the numbers given."""
 
-    name: str = Field(min_length=1, max_length=60, description="name; a CoolProp fluid, or any with all five properties given, as kerosene needs")
+    name: str = Field(
+        min_length=1,
+        max_length=60,
+        description="name; a CoolProp fluid, or any with all five properties given, as kerosene needs",
+    )
     temperature: Temperature = Field(description="temperature of the liquid at the valve")
     water: Fraction | None = Field(
         default=None,

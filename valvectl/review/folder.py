@@ -16,6 +16,7 @@ number that does not exist, such as the settling time of a step that does not se
     defaults_used   [{key, value, shown, meaning}]
     assumed         keys that the design file marks as assumed
     warnings        texts
+    tables          names of the CSV files beside it
     exclusions      texts: what the analysis does not cover, whatever the design
 
 Long traces are thinned in the JSON: a result that holds lists of one length above ``LONGEST_LIST`` keeps every k-th
@@ -186,15 +187,15 @@ def write_review(review: Review, folder: str | os.PathLike[str], two_cores: bool
     """Write the review into a folder and return file name -> path. ``two_cores``: draw on a second core too.
 
     Everything is written to a temporary folder beside it first and then moved file by file, so that a run that fails
-    leaves what was there as it was. A folder of an earlier run is brought up to date; files of others in it are left
-    alone. Raises ``ValvectlError`` when the name is that of a file or the folder can not be written.
+    leaves what was there as it was. A folder of an earlier run is brought up to date, its tables that this review does not have
+    are removed; files of others in it are left alone. Raises ``ValvectlError`` when the name is that of a file or the folder can not be written.
     """
     target = Path(folder)
     files: dict[str, str] = {}
 
     def tables() -> None:
-        files["review.json"] = json_text(json_of(review))
         files.update((f"{name}.csv", csv_text(columns)) for name, columns in _tables(review))
+        files["review.json"] = json_text(json_of(review) | {"tables": sorted(n for n in files if n.endswith(".csv"))})
 
     files["review.html"] = render(review, groups_drawn(review, two_cores, tables))
     try:
@@ -207,6 +208,8 @@ def write_review(review: Review, folder: str | os.PathLike[str], two_cores: bool
                 _write(temporary / name, text)
             with _uninterrupted():
                 target.mkdir(exist_ok=True)
+                for name in _tables_there(target) - set(files):
+                    (target / name).unlink(missing_ok=True)
                 for name in files:
                     os.replace(temporary / name, target / name)
         finally:
@@ -214,6 +217,16 @@ def write_review(review: Review, folder: str | os.PathLike[str], two_cores: bool
     except OSError as error:
         raise ValvectlError(f"{_named(target)}: the review can not be written: {error.strerror or error}") from None
     return {name: target / name for name in files}
+
+
+def _tables_there(folder: Path) -> set[str]:
+    """Names of the tables that the review in a folder says it wrote; empty when there is none that says so."""
+    try:
+        content = json.loads((folder / "review.json").read_text(encoding="utf-8"))
+        names = content["tables"] if content["schema"] == REVIEW_SCHEMA else []
+        return {n for n in names if isinstance(n, str) and re.fullmatch(r"[A-Za-z0-9_-]+\.csv", n)}
+    except (OSError, ValueError, KeyError, TypeError):
+        return set()
 
 
 @contextmanager

@@ -280,6 +280,9 @@ def _result(shop: Workshop, rows: FloatArray, statement: Statement | None, sure:
         "each row's confidence holds for that row alone",
     ]
     if plan.simulate:
+        assumptions.append(
+            "bus_voltage is that of the profile on the battery as stated; check judges full strokes at the end of discharge too"
+        )
         lanes = shop.side_by_side
         assumptions.append(
             "the runs fly one by one, which is slow: the simulator side by side does not have "

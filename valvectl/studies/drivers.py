@@ -132,6 +132,10 @@ def drivers(
             f"{bad} of {base} points are left out: an engine there has no valid design, no steady point or no finite run"
         )
     rough = [x.name for x in driven if x.unresolved]
+    if any(i.first < 0.0 or i.total < 0.0 for x in driven for i in x.indices[:8]):
+        cautions.append(
+            "shares below zero are noise of too few points: read them as none that can be told from nothing"
+        )
     if rough:
         cautions.append(f"too few runs to tell the largest two apart in {', '.join(rough)}: give more points")
     return DriversResult(
