@@ -76,7 +76,8 @@ def faults(result: FaultsResult, out: Console) -> None:
         Text(
             f"Limits: O/F {result.ratio_high:.3g} (wanted {result.wanted_ratio:.3g}), chamber "
             f"{result.pressure_limit / 1e5:.3g} bar abs, passed for {1e3 * result.wall_time:.3g} ms or more. "
-            "limit, alarm, shut: when it is passed, seen, and both flows stopped (-: not at all). sure: the alarm of an engine that stands off "
+            "limit, alarm, shut: when it is passed, seen, and both flows stopped (-: not at all). sure: the alarm of an engine "
+            "that stands off "
             "to the other side, within tolerance; shut and verdict go by it."
         )
     )
