@@ -187,8 +187,9 @@ def write_review(review: Review, folder: str | os.PathLike[str], two_cores: bool
     """Write the review into a folder and return file name -> path. ``two_cores``: draw on a second core too.
 
     Everything is written to a temporary folder beside it first and then moved file by file, so that a run that fails
-    leaves what was there as it was. A folder of an earlier run is brought up to date, its tables that this review does not have
-    are removed; files of others in it are left alone. Raises ``ValvectlError`` when the name is that of a file or the folder can not be written.
+    leaves what was there as it was. A folder of an earlier run is brought up to date, tables of it that this review does not
+    have are removed; files of others in it are left alone. Raises ``ValvectlError`` when the name is that of a file or the
+    folder can not be written.
     """
     target = Path(folder)
     files: dict[str, str] = {}

@@ -249,7 +249,9 @@ def _remedy(analysis: Analysis, row: Row, rows: Sequence[Row]) -> Remedy:
         if switched is not None:
             return switched
         inputs = ", ".join(dict.fromkeys(t.split(" ", 1)[0] for t in tried)) or "no input at hand"
-        text = f"No single change that was tried, within a factor of {REACH:g}, of {inputs} meets the limit: look for two together."
+        text = (
+            f"No single change tried within a factor of {REACH:g} of {inputs} meets the limit: look for two together."
+        )
         return Remedy(row.id, row.leg, "", "", "", None, text, tuple(tried))
     best = min(found, key=lambda hit: abs(math.log(hit.factor)))
     before, after = _shown(analysis, best.key), _shown(Analysis(best.design), best.key)
