@@ -39,7 +39,7 @@ def compare(
     does not; 2: wrong input.
 
     \b
-    Examples:
+    Example:
       valvectl compare before.toml after.toml
       valvectl compare hover-rig-review hover-rig.toml
     """

@@ -54,7 +54,7 @@ def faults(
 
     \b
     Example:
-      valvectl faults hover-rig.toml --fault stuck-valve --at-time 1.2 --figure faults.svg
+      valvectl faults hover-rig.toml --fault stuck-valve --at-time 1.2
     """
     figure_name(figure)
     loaded = load_design(design, sets, simulates=True)

@@ -65,7 +65,7 @@ def robust(
 
     \b
     Example:
-      valvectl robust hover-rig.toml --free ratio=40..90 --free fuel.position_bandwidth
+      valvectl robust hover-rig.toml --free ratio=40..90 --trials 40
     """
     from valvectl.errors import ValvectlError
     from valvectl.studies.robust_search import Effort

@@ -111,7 +111,10 @@ def test_jumps_of_a_creeping_command(case, speed):
     """
     point = design(case.design).analysis.schedule.points[SETTING]
     bound = step_causes(machine_of(case), case.leg, point)["jump after sticking"]
-    found = jumps(case, math.radians(speed))
+    moves = jumps(case, math.radians(speed))
+    # A stem on the very edge of sticking may slip for a single step and hold again, or not: rounding decides. That is no jump.
+    found = moves[moves > 1e-3 * bound]
+    assert moves.size - found.size <= 1
     assert found.size >= 8
     assert found.min() > 0.90 * bound
     assert found.max() < 1.00 * bound

@@ -82,7 +82,8 @@ def test_halving_is_what_the_halved_tolerance_gives(plain, found):
     inputs = dict(plain.inputs) | {key: dataclasses.replace(item, tolerance=0.5 * item.tolerance)}
     work = _Budget(DesignFile(plain.data, plain.path, inputs), 50, 1, lambda *_: None)
     still = work.still
-    linear, _ = work._slopes(still, work._steady, work._steady(still.engine(np.zeros(len(still.table)))), "")
+    base = work._steady(np.zeros((1, len(still.table))), "")[0]
+    linear, _ = work._slopes(still.table, work._steady, base, "")
     tightened = combined(linear[:, : found.throttle.size], pearson(still.table))
     assert 1.0 - tightened / found.ratio.rss == pytest.approx(row.halved, rel=0.03, abs=1e-4)
 

@@ -62,7 +62,7 @@ def test_limits_hold_and_targets_are_reached(kind, matched):
         if kind in (S_CURVE, MINIMUM_JERK):
             assert jerk <= JERK * 1.02
         ends = rig().analysis.schedule.angle_at(name, np.array([1.0, 0.4, 0.5]))
-        assert order[name][0] == ends[0]
+        assert order[name][0] == pytest.approx(ends[0], rel=1e-15)  # processors differ in the last digit
         assert order[name][round(0.85 / servo.position_period)] == pytest.approx(ends[1], abs=1e-12)
         assert order[name][-1] == pytest.approx(ends[2], abs=1e-12)
 

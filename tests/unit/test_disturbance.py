@@ -84,7 +84,7 @@ def of(design: valvectl.Design, *profile: tuple[float, float]) -> Any:
 def test_nothing_declared_is_no_error_and_no_row(bare: valvectl.Design) -> None:
     result = bare.disturbance()
     assert result.declared == ()
-    assert np.abs(result.together.ratio_error).max() == 0.0
+    assert np.abs(result.together.ratio_error).max() <= 1e-15  # the last digit of a quotient, on some processors
     assert [case.name for case in result.cases] == [study.DROOP]
     for leg in LEGS:
         assert result.tanks[leg].supply == "held"

@@ -151,14 +151,16 @@ def test_two_runs_into_one_folder_at_once(tmp_path: Path, review: Any, monkeypat
     code = (
         f"import sys; sys.path.insert(0, {str(Path(__file__).parent)!r})\n"
         "import conftest\nfrom valvectl.review import folder\n"
-        "folder.render = lambda review: '<!DOCTYPE html>' + 'x' * 2_000_000\n"
+        "folder.render = lambda review, drawn: '<!DOCTYPE html>' + 'x' * 2_000_000\n"
+        "folder.groups_drawn = lambda review, two_cores, work: work()\n"
         f"for _ in range(20): folder.write_review(conftest.made_review(), {str(tmp_path / 'out')!r})\n"
     )
     environment = {**os.environ, "PYTHONPATH": str(ROOT)}
     both = [subprocess.Popen([sys.executable, "-c", code], env=environment, stderr=subprocess.PIPE) for _ in range(2)]
     assert [p.communicate(timeout=300)[1] for p in both] == [b"", b""]
     assert [p.returncode for p in both] == [0, 0]
-    monkeypatch.setattr(folder, "render", lambda review: "<!DOCTYPE html>" + "x" * 2_000_000)
+    monkeypatch.setattr(folder, "render", lambda review, drawn: "<!DOCTYPE html>" + "x" * 2_000_000)
+    monkeypatch.setattr(folder, "groups_drawn", lambda review, two_cores, work: work())
     alone = folder.write_review(review, tmp_path / "alone")
     assert {p.name for p in (tmp_path / "out").iterdir()} == set(alone)
     for name, path in alone.items():
@@ -294,7 +296,24 @@ def test_every_run_is_held_to_its_steps() -> None:
 
 NEITHER = {"new", "explain"}
 """Verbs that ask nothing of a design."""
-SLOW = {"check", "hunting", "worst", "surge", "disturbance", "budget", "trim", "disperse", "ratio", "response", "loop"}
+SLOW = {
+    "check",
+    "hunting",
+    "worst",
+    "surge",
+    "disturbance",
+    "budget",
+    "trim",
+    "disperse",
+    "ratio",
+    "response",
+    "loop",
+} | {
+    "compare",
+    "drivers",
+    "faults",
+    "robust",
+}
 """Verbs that have 80-column tests of their own or take more than some seconds."""
 
 
