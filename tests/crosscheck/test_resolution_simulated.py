@@ -112,9 +112,10 @@ def test_jumps_of_a_creeping_command(case, speed):
     point = design(case.design).analysis.schedule.points[SETTING]
     bound = step_causes(machine_of(case), case.leg, point)["jump after sticking"]
     moves = jumps(case, math.radians(speed))
-    # A stem on the very edge of sticking may slip for a single step and hold again, or not: rounding decides. That is no jump.
-    found = moves[moves > 1e-3 * bound]
-    assert moves.size - found.size <= 1
+    # A stem on the very edge of sticking may slip for some steps and hold again, or not: rounding decides. That is no jump.
+    jumped = moves > 0.01 * bound
+    found = moves[jumped]
+    assert moves[~jumped].sum() < 0.01 * bound
     assert found.size >= 8
     assert found.min() > 0.90 * bound
     assert found.max() < 1.00 * bound
