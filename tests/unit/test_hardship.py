@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import errno
 import json
 import os
@@ -399,3 +400,15 @@ def test_bounds_that_would_cross_are_held_at_each_other(tmp_path: Path) -> None:
     low, high = (adverse_design(design, sides)[0].legs.oxidizer.actuator.gears[1] for sides in (TORQUE, FRICTION_LOW))
     assert low.efficiency == low.static_efficiency == pytest.approx(0.855)
     assert (high.efficiency, high.static_efficiency) == (1.0, 0.88)
+
+
+def test_tables_of_another_review_do_not_stay(tmp_path: Path, review: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(folder, "render", lambda review, drawn: "<!DOCTYPE html>")
+    monkeypatch.setattr(folder, "groups_drawn", lambda review, two_cores, work: work())
+    place = tmp_path / "out"
+    before = set(folder.write_review(review, place))
+    (place / "notes.csv").write_text("mine")
+    fewer = dataclasses.replace(review, studies={})
+    after = set(folder.write_review(fewer, place))
+    assert after < before
+    assert {p.name for p in place.iterdir()} == after | {"notes.csv"}

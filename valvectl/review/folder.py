@@ -73,6 +73,7 @@ def json_of(review: Review) -> dict[str, Any]:
         "by_hand": plain(review.by_hand),
         "hold_points": plain(review.hold_points),
         "sources": plain(review.sources),
+        "tables": sorted(f"{name}.csv" for name, _ in _tables(review)),
         "exclusions": plain(review.exclusions),
         "versions": plain(review.versions),
         "input_hash": review.input_hash,
@@ -196,7 +197,7 @@ def write_review(review: Review, folder: str | os.PathLike[str], two_cores: bool
 
     def tables() -> None:
         files.update((f"{name}.csv", csv_text(columns)) for name, columns in _tables(review))
-        files["review.json"] = json_text(json_of(review) | {"tables": sorted(n for n in files if n.endswith(".csv"))})
+        files["review.json"] = json_text(json_of(review))
 
     files["review.html"] = render(review, groups_drawn(review, two_cores, tables))
     try:
