@@ -108,7 +108,7 @@ def test_a_limit_that_nothing_alone_reaches_says_so(rig: valvectl.Design) -> Non
     review = rig.with_values({"requirements.flow_resolution": 0.0002}).check()
     for remedy in review.remedies:
         assert not remedy.key
-        assert "takes more than one" in remedy.text
+        assert "look for two together" in remedy.text
         assert remedy.tried
 
 

@@ -27,7 +27,7 @@ from valvectl.plant.time_grid import MOST_STEPS, run_steps
 from valvectl.review import folder
 from valvectl.studies.adverse import FRICTION_LOW, TORQUE, adverse_design
 
-ROOT = Path(valvectl.api.__file__).parents[1]
+ROOT = Path(__file__).resolve().parents[2]
 HOVER, SPRINT = ROOT / "designs" / "hover-rig.toml", ROOT / "designs" / "sprint-stand.toml"
 VERBS: dict[str, Any] = typer.main.get_command(app).commands  # type: ignore[attr-defined]
 runner = CliRunner()
