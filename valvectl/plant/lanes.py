@@ -228,8 +228,10 @@ def _delays_fit(machine: Machine, engines: Sequence[Machine], columns: Mapping[s
             period = getattr(machine.legs[name].servo, f"{loop}_period")
             longest = max(getattr(m.legs[name].servo, f"{loop}_delay") for m in engines or [machine])
             delay = columns.get(f"{name}.servo.{loop}_delay", np.array(longest))
-            if float(np.max(delay)) > (_outs() - 2) * period:
-                raise RangeError(f"{name} leg: the {loop} loop's delay is longer than {_outs() - 2} of its periods")
+            if float(np.max(delay)) > (outputs_kept() - 2) * period:
+                raise RangeError(
+                    f"{name} leg: the {loop} loop's delay is longer than {outputs_kept() - 2} of its periods"
+                )
 
 
 def _block(job: Job, first: int, last: int, shown: Any) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -252,7 +254,7 @@ def _block(job: Job, first: int, last: int, shown: Any) -> tuple[FloatArray, Flo
         job.first,
         job.alike,
         block.flows,
-        np.zeros((2, ix.LOOPS, _outs(), lx.STRIDE)),
+        np.zeros((2, ix.LOOPS, outputs_kept(), lx.STRIDE)),
         job.wanted,
         job.windows,
         red,
@@ -268,7 +270,8 @@ def _block(job: Job, first: int, last: int, shown: Any) -> tuple[FloatArray, Flo
     return block.work, red, hist
 
 
-def _outs() -> int:
+def outputs_kept() -> int:
+    """How many outputs of a loop the lanes keep; a delay may reach back two fewer of its periods."""
     from valvectl.plant.lane_kernel_servo import OUTS
 
     return OUTS

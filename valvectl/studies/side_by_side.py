@@ -17,7 +17,7 @@ from valvectl.plant.command import is_planned
 from valvectl.plant.lane_pack import like
 from valvectl.plant.lane_result import Reductions
 from valvectl.plant.lane_support import unsupported
-from valvectl.plant.lanes import CONTACT_SHARE, lane_grid, simulate_lanes
+from valvectl.plant.lanes import CONTACT_SHARE, lane_grid, outputs_kept, simulate_lanes
 from valvectl.plant.linear import leg_slopes
 from valvectl.plant.machine import Machine
 from valvectl.plant.schedule import commands
@@ -114,7 +114,7 @@ class SideBySide:
             if shake > max(CONTACT_SHARE, STIFFER * own) or machine.legs[name].delay < h:
                 return False
             for loop in ("position", "speed", "current"):
-                if getattr(servo, f"{loop}_delay") > (_outs() - 2) * getattr(servo, f"{loop}_period"):
+                if getattr(servo, f"{loop}_delay") > (outputs_kept() - 2) * getattr(servo, f"{loop}_period"):
                     return False
         return True
 
@@ -175,12 +175,6 @@ class SideBySide:
             )
             out.append(Flown(course, float(lowest[j]), float(peak[j])))
         return out
-
-
-def _outs() -> int:
-    from valvectl.plant.lane_kernel_servo import OUTS
-
-    return OUTS
 
 
 def _orders(machine: Machine) -> tuple[Any, ...]:
