@@ -12,6 +12,12 @@ def chamber_pressure_rate(pressure: float, burnt_flow: float, c_star: float, thr
     return (c_star * burnt_flow / throat_area - pressure) / theta
 
 
+def chamber_midpoint_step(pressure: float, burnt_flow: float, c_star: float, throat_area: float, steps: float) -> float:
+    """Chamber pressure [Pa] one step on by the trapezoidal rule of ``chamber_pressure_rate``, the flow that burns held;
+    ``steps`` is the step over theta [-]."""
+    return pressure + steps * chamber_pressure_rate(pressure, burnt_flow, c_star, throat_area, 1.0) / (1.0 + 0.5 * steps)
+
+
 def steady_chamber_pressure(flow: float, c_star: float, throat_area: float) -> float:
     """Chamber pressure [Pa] of a steady flow [kg/s]: c* mdot / At."""
     return c_star * flow / throat_area

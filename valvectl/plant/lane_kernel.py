@@ -19,13 +19,12 @@ from valvectl.plant.lane_kernel_feed import (
     burnt,
     burnt_alike,
     c_star_cells,
-    c_star_tables,
     chamber_step,
+    choked_step,
     feed_cells,
     feed_step,
-    loss_tables,
+    fours,
     manifold_step,
-    valve_tables,
 )
 from valvectl.plant.lane_kernel_servo import (
     LANES,
@@ -168,7 +167,7 @@ def advance(
     work: Any,
     first: Any,
     cells: Any,
-    valve: Any,
+    pairs: Any,
     losses: Any,
     c_star: Any,
     command: Any,
@@ -192,22 +191,22 @@ def advance(
     """Advance a block of engines by ``steps`` steps of ``h`` [s] from the state in ``work``.
 
     Shapes, with LANES a row: work, first (ROWS, .), the second a copy of the start; cells (2, CELLS, .) with
-    where each lane's tables begin; valve (., 2, TAB_SIZE, n), losses (., 2, 2, m), tables of all lanes or each lane's own; c_star
-    (nx, nr); command (2, samples) [rad]; periods, starts (2, LOOPS) [steps];
+    where each lane's tables begin; pairs (., 2, PAIRS, n, 2), losses (., 2, m, 2), tables of all lanes or each lane's own, two that
+    share a grid side by side; c_star (nx - 1, nr, 2), each pressure beside the next; command (2, samples) [rad]; periods, starts (2, LOOPS) [steps];
     alike (2, LOOPS + 1) whether a loop's delay, and the combustion's, is that of all lanes; flows (2, 2^b, .); outs
     (2, LOOPS, OUTS, .); wanted (rows,) mixture ratio; windows (W, 2) first and one past the last row; red
     (W, RED_SIZE, .); shown (c,) lanes of which ``hist`` (HIST_SIZE, rows or 0, c) is kept. A row is a look at the engines,
     each ``every`` steps and at the end; ``band`` [-] is that of the O/F error; ``parts`` steps of the servos' mechanics make
     one of the rest; ``twice``: friction of the stem is taken half-way through the step.
     """
-    points, loss_points, samples = valve.shape[3], losses.shape[3], command.shape[1]
-    slots, nr, nx, count = flows.shape[1], c_star.shape[1], c_star.shape[0], shown.shape[0]
+    points, loss_points, samples = pairs.shape[3], losses.shape[2], command.shape[1]
+    slots, nr, nx, count = flows.shape[1], c_star.shape[1], c_star.shape[0] + 1, shown.shape[0]
     mask = slots - 1
-    w, first_, cells_, valve_, losses_, c_star_ = (
+    w, first_, cells_, pairs_, losses_, c_star_ = (
         flat(work),
         flat(first),
         flat(cells),
-        flat(valve),
+        flat(pairs),
         flat(losses),
         flat(c_star),
     )
@@ -253,12 +252,13 @@ def advance(
             break
         for k in range(2):
             q, c = tail(w, k * lx.LEG_ROWS * L), tail(cells_, k * lx.CELLS * L)
-            tables = tail(valve_, k * ix.TAB_SIZE * points)
+            tables = tail(pairs_, k * lx.PAIRS * points * 2)
             out = tail(outs_, k * ix.LOOPS * OUTS * L)
             feed_cells(q, c, points, loss_points)
-            valve_tables(q, c, tables, points)
-            loss_tables(q, c, tail(losses_, k * 2 * loss_points), loss_points)
-            feed_step(q, per_step)
+            fours(tail(c, lx.CELL_BALL * L), tables, tail(q, lx.FOUR_VALVE * L))
+            fours(tail(c, lx.CELL_LOSS * L), tail(losses_, k * loss_points * 2), tail(q, lx.FOUR_LOSS * L))
+            if feed_step(q, per_step) > 0:
+                choked_step(q, per_step)
             period, begin = periods[k, ix.LOOP_CURRENT], starts[k, ix.LOOP_CURRENT]
             for i in range(parts):
                 if alike[k, ix.LOOP_CURRENT]:
@@ -267,18 +267,19 @@ def advance(
                     step_voltage(q, out, period, begin, tick + i * length, length)
                 motor_step(q, c, points, h * length)
                 if i == 0:  # the tables change little within a step
-                    stem_tables(q, c, tables, points)
+                    fours(tail(c, lx.CELL_STEM * L), tables, tail(q, lx.FOUR_STEM * L))
+                    stem_tables(q)
                 moving = friction_level(q)
                 if twice:
                     level_half_way(q, moving)
                 stem_step(q, h * length)
             if alike[k, ix.LOOPS]:
-                burnt_alike(q, tail(flows_, k * slots * L), mask, tick)
+                burnt_alike(q, c, tail(flows_, k * slots * L), mask, tick)
             else:
-                burnt(q, tail(flows_, k * slots * L), mask, tick)
+                burnt(q, c, tail(flows_, k * slots * L), mask, tick)
         c_star_cells(w, nr, nx, r0, per_dr, x0, per_dx, cells_)
-        c_star_tables(w, nr, cells_, c_star_)
-        chamber_step(w, h)
+        fours(cells_, c_star_, tail(e, lx.FOUR_C_STAR * L))
+        chamber_step(w)
         for k in range(2):
             manifold_step(tail(w, k * lx.LEG_ROWS * L), e, tail(flows_, k * slots * L), tick & mask)
         take_over(e)

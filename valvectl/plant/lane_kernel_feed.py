@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from valvectl.parts.chamber import chamber_pressure_rate
+from valvectl.parts.chamber import chamber_midpoint_step, chamber_pressure_rate
 from valvectl.parts.injector import orifice_midpoint
 from valvectl.parts.lookup import blend, locate
 from valvectl.parts.tank import tank_pressure
@@ -12,11 +12,11 @@ from valvectl.parts.valve import valve_loss
 from valvectl.plant import lane_layout as lx
 from valvectl.plant import layout as ix
 from valvectl.plant.kernel_base import laws, tail
-from valvectl.plant.kernel_feed import column_step, delayed_share
+from valvectl.plant.kernel_feed import column_lags, column_step, valve_drop
 from valvectl.plant.lane_kernel_servo import LANES, L, lane
-from valvectl.plant.lane_math import ln
+from valvectl.plant.lane_math import copy_four, ln
 
-laws(chamber_pressure_rate, orifice_midpoint, blend, locate, tank_pressure, valve_loss, delayed_share)
+laws(chamber_pressure_rate, chamber_midpoint_step, orifice_midpoint, blend, locate, tank_pressure, valve_loss)
 
 
 @lane
@@ -37,84 +37,105 @@ def feed_cells(q: Any, cells: Any, points: int, loss_points: int) -> None:
 
 
 @lane
-def valve_tables(q: Any, cells: Any, tables: Any, points: int) -> None:
-    """Flow coefficient and recovery factor from their tables."""
-    at, share, c, fl = tail(cells, lx.CELL_BALL * L), tail(q, lx.SHARE * L), tail(q, lx.C * L), tail(q, lx.FL * L)
-    first, second = tail(tables, ix.TAB_C * points), tail(tables, ix.TAB_FL * points)
+def fours(at: Any, pairs: Any, to: Any) -> None:
+    """Copy out of a pair of tables the two neighbours of each cell ``at``: a loop of its own, which is all that can not be
+    done for many lanes at once."""
     for j in range(LANES):
-        cell = at[j]
-        c[j] = blend(first[cell], first[cell + 1], share[j])
-        fl[j] = blend(second[cell], second[cell + 1], share[j])
+        copy_four(to, 4 * j, pairs, 2 * at[j])
 
 
 @lane
-def loss_tables(q: Any, cells: Any, losses: Any, points: int) -> None:
-    """Losses before and behind the valve from their tables."""
-    at, share = tail(cells, lx.CELL_LOSS * L), tail(q, lx.LOSS_SHARE * L)
-    up, down, second = tail(q, lx.UP_LOSS * L), tail(q, lx.DOWN_LOSS * L), tail(losses, points)
-    for j in range(LANES):
-        cell = at[j]
-        up[j] = blend(losses[cell], losses[cell + 1], share[j])
-        down[j] = blend(second[cell], second[cell + 1], share[j])
-
-
-@lane
-def feed_step(q: Any, per_step: float) -> None:
-    """Liquid column of a leg over one step, with the valve's free and choked branch."""
+def feed_step(q: Any, per_step: float) -> int:
+    """Liquid column of a leg over one step with the valve not choked. Returns how many lanes' valves choke instead; those are
+    the business of ``choked_step``."""
     par, st = q, tail(q, lx.STATE * L)
-    c_row, fl_row, up, down = tail(q, lx.C * L), tail(q, lx.FL * L), tail(q, lx.UP_LOSS * L), tail(q, lx.DOWN_LOSS * L)
-    c_scale, fl_scale, up_scale, down_scale, choked_sum = (
+    valve, lines = tail(q, lx.FOUR_VALVE * L), tail(q, lx.FOUR_LOSS * L)
+    share, loss_share = tail(q, lx.SHARE * L), tail(q, lx.LOSS_SHARE * L)
+    c_scale, fl_scale, up_scale, down_scale = (
         tail(q, lx.C_SCALE * L),
         tail(q, lx.FL_SCALE * L),
         tail(q, lx.UP_SCALE * L),
         tail(q, lx.DOWN_SCALE * L),
-        tail(q, lx.SUM_CHOKED * L),
     )
+    before_row, choked_sum = tail(q, lx.FLOW_BEFORE * L), tail(q, lx.SUM_CHOKED * L)
+    choking = 0
     for j in range(LANES):
         flow, manifold = st[ix.FLOW * L + j], st[ix.MANIFOLD * L + j]
-        fl = fl_row[j] * fl_scale[j]
+        c = blend(valve[4 * j], valve[4 * j + 2], share[j])
+        fl = blend(valve[4 * j + 1], valve[4 * j + 3], share[j]) * fl_scale[j]
         # choked, the valve's loss is that of a coefficient FL C; one quotient serves both branches
-        choked_loss = valve_loss(c_row[j] * c_scale[j] * fl, par[ix.RHO * L + j])
-        loss = choked_loss * (fl * fl)
-        upstream, downstream = up[j] * up_scale[j], down[j] * down_scale[j]
+        choked_loss = valve_loss(c * c_scale[j] * fl, par[ix.RHO * L + j])
+        upstream = blend(lines[4 * j], lines[4 * j + 2], loss_share[j]) * up_scale[j]
+        downstream = blend(lines[4 * j + 1], lines[4 * j + 3], loss_share[j]) * down_scale[j]
         supply = tank_pressure(par[ix.TANK * L + j], par[ix.DROOP_SLOPE * L + j], 1.0, flow) + par[ix.HEAD * L + j]
-        free = column_step(flow, supply - manifold, upstream + loss + downstream, par[ix.STEP_OVER_ALL * L + j])
-        choked = column_step(
-            flow,
-            supply - par[ix.FF * L + j] * par[ix.VAPOUR * L + j],
-            upstream + choked_loss,
-            par[ix.STEP_OVER_UP * L + j],
+        after = column_step(
+            flow, supply - manifold, upstream + choked_loss * (fl * fl) + downstream, par[ix.STEP_OVER_ALL * L + j]
         )
-        after = min(free, choked)
-        chokes = 1.0 if choked < free else 0.0
-        mean = 0.5 * (flow + after)
-        rate = (after - flow) * per_step
-        before = supply - upstream * mean * abs(mean) - par[ix.UP_INERTANCE * L + j] * rate
-        behind = manifold + downstream * mean * abs(mean) + par[ix.DOWN_INERTANCE * L + j] * rate
-        st[ix.CHOKED * L + j] = chokes
+        push = supply - par[ix.FF * L + j] * par[ix.VAPOUR * L + j]
+        chokes = column_lags(after, flow, push, upstream + choked_loss, par[ix.STEP_OVER_UP * L + j])
+        before_row[j] = flow
         st[ix.FLOW * L + j] = after
-        st[ix.VALVE_DROP * L + j] = before - behind
-        choked_sum[j] += chokes
+        st[ix.CHOKED * L + j] = 1.0 if chokes else 0.0
+        choked_sum[j] += 1.0 if chokes else 0.0
+        choking += 1 if chokes else 0
+        st[ix.VALVE_DROP * L + j] = valve_drop(
+            supply, manifold, flow, after, upstream, downstream,
+            par[ix.UP_INERTANCE * L + j], par[ix.DOWN_INERTANCE * L + j], per_step,
+        )  # fmt: skip
+    return choking
 
 
 @lane
-def burnt(q: Any, flows: Any, mask: int, tick: int) -> None:
+def choked_step(q: Any, per_step: float) -> None:
+    """``feed_step`` once more for the lanes whose valves choke."""
+    par, st = q, tail(q, lx.STATE * L)
+    valve, lines = tail(q, lx.FOUR_VALVE * L), tail(q, lx.FOUR_LOSS * L)
+    share, loss_share = tail(q, lx.SHARE * L), tail(q, lx.LOSS_SHARE * L)
+    c_scale, fl_scale, up_scale, down_scale = (
+        tail(q, lx.C_SCALE * L),
+        tail(q, lx.FL_SCALE * L),
+        tail(q, lx.UP_SCALE * L),
+        tail(q, lx.DOWN_SCALE * L),
+    )
+    before_row = tail(q, lx.FLOW_BEFORE * L)
+    for j in range(LANES):
+        flow, manifold = before_row[j], st[ix.MANIFOLD * L + j]
+        c = blend(valve[4 * j], valve[4 * j + 2], share[j])
+        fl = blend(valve[4 * j + 1], valve[4 * j + 3], share[j]) * fl_scale[j]
+        choked_loss = valve_loss(c * c_scale[j] * fl, par[ix.RHO * L + j])
+        upstream = blend(lines[4 * j], lines[4 * j + 2], loss_share[j]) * up_scale[j]
+        downstream = blend(lines[4 * j + 1], lines[4 * j + 3], loss_share[j]) * down_scale[j]
+        supply = tank_pressure(par[ix.TANK * L + j], par[ix.DROOP_SLOPE * L + j], 1.0, flow) + par[ix.HEAD * L + j]
+        push = supply - par[ix.FF * L + j] * par[ix.VAPOUR * L + j]
+        after = column_step(flow, push, upstream + choked_loss, par[ix.STEP_OVER_UP * L + j])
+        behind = valve_drop(
+            supply, manifold, flow, after, upstream, downstream,
+            par[ix.UP_INERTANCE * L + j], par[ix.DOWN_INERTANCE * L + j], per_step,
+        )  # fmt: skip
+        chokes = st[ix.CHOKED * L + j] > 0.5
+        free, free_drop = st[ix.FLOW * L + j], st[ix.VALVE_DROP * L + j]
+        st[ix.FLOW * L + j] = after if chokes else free
+        st[ix.VALVE_DROP * L + j] = behind if chokes else free_drop
+
+
+@lane
+def burnt(q: Any, cells: Any, flows: Any, mask: int, tick: int) -> None:
     """Injector flow that burns now: that of each lane's own delay ago."""
-    delay, row = tail(q, ix.DELAY * L), tail(q, lx.BURNT * L)
+    before, part, row = tail(cells, lx.BURNT_BEFORE * L), tail(q, lx.DELAY_PART * L), tail(q, lx.BURNT * L)
+    last, now = (mask + 1) * L - 1, tick * L  # the ring has a power of two of numbers, the lanes are in the low bits
     for j in range(LANES):
-        whole, part = delayed_share(delay[j])
-        newer, older = flows[((tick - whole) & mask) * L + j], flows[((tick - whole - 1) & mask) * L + j]
-        row[j] = (1.0 - part) * newer + part * older
+        at = now - before[j]
+        row[j] = blend(flows[at & last], flows[(at - L) & last], part[j])
 
 
 @lane
-def burnt_alike(q: Any, flows: Any, mask: int, tick: int) -> None:
+def burnt_alike(q: Any, cells: Any, flows: Any, mask: int, tick: int) -> None:
     """``burnt`` where all lanes have one delay."""
-    row = tail(q, lx.BURNT * L)
-    whole, part = delayed_share(q[ix.DELAY * L])
-    newer, older = tail(flows, ((tick - whole) & mask) * L), tail(flows, ((tick - whole - 1) & mask) * L)
+    row, part, last = tail(q, lx.BURNT * L), q[lx.DELAY_PART * L], (mask + 1) * L - 1
+    at = tick * L - cells[lx.BURNT_BEFORE * L]
+    newer, older = tail(flows, at & last), tail(flows, (at - L) & last)
     for j in range(LANES):
-        row[j] = (1.0 - part) * newer[j] + part * older[j]
+        row[j] = blend(newer[j], older[j], part)
 
 
 @lane
@@ -132,32 +153,17 @@ def c_star_cells(w: Any, nr: int, nx: int, r0: float, per_dr: float, x0: float, 
 
 
 @lane
-def c_star_tables(w: Any, nr: int, cells: Any, c_star: Any) -> None:
-    """Characteristic velocity from its table, at the two pressures beside the chamber's."""
-    e = tail(w, 2 * lx.LEG_ROWS * L)
-    u, low, high, behind = (
-        tail(e, lx.C_STAR_U * L),
-        tail(e, lx.C_STAR_LOW * L),
-        tail(e, lx.C_STAR_HIGH * L),
-        tail(c_star, nr),
-    )
-    for j in range(LANES):
-        cell = cells[j]
-        low[j] = blend(c_star[cell], c_star[cell + 1], u[j])
-        high[j] = blend(behind[cell], behind[cell + 1], u[j])
-
-
-@lane
-def chamber_step(w: Any, h: float) -> None:
-    """Chamber pressure one step on, by the trapezoidal rule of its linear equation."""
+def chamber_step(w: Any) -> None:
+    """Chamber pressure one step on, by the trapezoidal rule of its linear equation, with the characteristic velocity of the
+    four corners of its table about the present one."""
     o, f, e = tail(w, lx.BURNT * L), tail(w, (lx.LEG_ROWS + lx.BURNT) * L), tail(w, 2 * lx.LEG_ROWS * L)
-    low, high, v = tail(e, lx.C_STAR_LOW * L), tail(e, lx.C_STAR_HIGH * L), tail(e, lx.C_STAR_V * L)
+    four, u, v = tail(e, lx.FOUR_C_STAR * L), tail(e, lx.C_STAR_U * L), tail(e, lx.C_STAR_V * L)
     pressure, after = tail(e, lx.PRESSURE * L), tail(e, lx.AFTER * L)
     for j in range(LANES):
-        velocity = e[ix.EFFICIENCY * L + j] * blend(low[j], high[j], v[j])
-        theta = e[ix.RESIDENCE * L + j] / velocity
-        rate = chamber_pressure_rate(pressure[j], o[j] + f[j], velocity, e[ix.THROAT_AREA * L + j], theta)
-        after[j] = pressure[j] + h * rate / (1.0 + 0.5 * h / theta)
+        low, high = blend(four[4 * j], four[4 * j + 2], u[j]), blend(four[4 * j + 1], four[4 * j + 3], u[j])
+        velocity = e[ix.EFFICIENCY * L + j] * blend(low, high, v[j])
+        steps = e[lx.STEP_OVER_RESIDENCE * L + j] * velocity
+        after[j] = chamber_midpoint_step(pressure[j], o[j] + f[j], velocity, e[ix.THROAT_AREA * L + j], steps)
 
 
 @lane

@@ -195,23 +195,21 @@ def motor_step(q: Any, cells: Any, points: int, h: float) -> None:
         st[ix.MOTOR_SPEED * L + j] = motor_speed
         st[ix.MOTOR_ANGLE * L + j] = motor_angle + h * motor_speed
         peak[j] = max(peak[j], abs(spring))
-        cell_row[j] = tables[j] + cell + ((ix.TAB_RUN_CLOSING - ix.TAB_RUN) * points if closing else 0)
+        cell_row[j] = tables[j] + cell + (lx.PAIR_CLOSING * points if closing else lx.PAIR_OPENING * points)
         share_row[j] = share
         free_row[j] = free
         factor[j] = par[ix.COLD * L + j] * pressure_rise(par[ix.RELATIVE_SLOPE * L + j], drop)
 
 
 @lane
-def stem_tables(q: Any, cells: Any, tables: Any, points: int) -> None:
+def stem_tables(q: Any) -> None:
     """Friction of the stem from the tables: breakaway and running torque."""
-    at, share = tail(cells, lx.CELL_STEM * L), tail(q, lx.SHARE * L)
+    four, share = tail(q, lx.FOUR_STEM * L), tail(q, lx.SHARE * L)
     loose, run = tail(q, lx.BREAK * L), tail(q, lx.RUN * L)
     loose_scale, run_scale = tail(q, lx.BREAK_SCALE * L), tail(q, lx.RUN_SCALE * L)
-    first, second = tail(tables, ix.TAB_BREAK * points), tail(tables, ix.TAB_RUN * points)
     for j in range(LANES):
-        cell = at[j]
-        loose[j] = loose_scale[j] * blend(first[cell], first[cell + 1], share[j])
-        run[j] = run_scale[j] * blend(second[cell], second[cell + 1], share[j])
+        loose[j] = loose_scale[j] * blend(four[4 * j], four[4 * j + 2], share[j])
+        run[j] = run_scale[j] * blend(four[4 * j + 1], four[4 * j + 3], share[j])
 
 
 @lane

@@ -29,10 +29,6 @@ STATE = ix.PAR_SIZE
     COMMAND_OFFSET,
     SHARE,
     LOSS_SHARE,
-    C,
-    FL,
-    UP_LOSS,
-    DOWN_LOSS,
     BREAK,
     RUN,
     FREE,
@@ -52,29 +48,38 @@ STATE = ix.PAR_SIZE
     PER_STRIBECK,
     LEVEL,
     SQUARE,
-    LEG_ROWS,
-) = range(STATE + ix.ST_SIZE, STATE + ix.ST_SIZE + 35)
+    DELAY_PART,
+    FLOW_BEFORE,
+    FOUR_VALVE,
+) = range(STATE + ix.ST_SIZE, STATE + ix.ST_SIZE + 33)
+FOUR_LOSS, FOUR_STEM, LEG_ROWS = range(FOUR_VALVE + 4, FOUR_VALVE + 16, 4)
+"""``FOUR_``: four rows that hold, lane after lane, two neighbours of two tables that share a grid."""
 
 # ---- rows of the engine, behind those of both legs ----------------------------------------------------------------
 (
     PRESSURE,
     AFTER,
     BUS_NOW,
-    LN_PRESSURE,
     C_STAR_U,
     C_STAR_V,
-    C_STAR_LOW,
-    C_STAR_HIGH,
     ALIVE,
     DONE,
     ERROR,
-    ENGINE_ROWS,
-) = range(ix.GLOB_SIZE, ix.GLOB_SIZE + 12)
+    STEP_OVER_RESIDENCE,
+    FOUR_C_STAR,
+) = range(ix.GLOB_SIZE, ix.GLOB_SIZE + 10)
+ENGINE_ROWS = FOUR_C_STAR + 4
 ROWS = 2 * LEG_ROWS + ENGINE_ROWS
 
 # ---- rows of whole numbers: cells of the look-ups, cells[leg, which, lane] -------------------------------------------
-CELL_BALL, CELL_LOSS, CELL_STEM, CELL_TABLES, CELL_LOSSES, CELLS = range(6)
-"""The last two say where a lane's own tables begin behind those of the first."""
+CELL_BALL, CELL_LOSS, CELL_STEM, CELL_TABLES, CELL_LOSSES, BURNT_BEFORE, CELLS = range(7)
+"""``CELL_TABLES`` and ``CELL_LOSSES`` say where a lane's own tables begin behind those of the first, ``BURNT_BEFORE`` how far
+before the present one in the ring of delayed flows the younger of the two lies that burn now."""
+
+# ---- tables in pairs that share a grid: pairs[lane, leg, which, point, 2]; two neighbours of both lie side by side --------
+PAIR_FLOW, PAIR_OPENING, PAIR_CLOSING, PAIRS = range(4)
+PAIR_OF = ((ix.TAB_C, ix.TAB_FL), (ix.TAB_BREAK, ix.TAB_RUN), (ix.TAB_BREAK_CLOSING, ix.TAB_RUN_CLOSING))
+"""The two tables of each pair."""
 
 # ---- reductions of a window: red[window, index, lane] -----------------------------------------------------------------
 (

@@ -1,6 +1,7 @@
-"""Exponential and logarithm that a compiler can work out for many lanes at once; the library's own are calls, one a lane.
+"""What a compiler needs help with to work on many lanes at once: exponential and logarithm, and copies out of tables.
 
-Both are good to a few units in the last place (a test compares them with ``math``). In plain Python they are ``math``'s.
+The library's own functions are calls, one a lane. These are good to a few units in the last place (a test compares them with
+``math``); in plain Python they are ``math``'s.
 """
 
 from __future__ import annotations
@@ -8,6 +9,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
+from llvmlite import ir
 from numba import types
 from numba.extending import intrinsic, overload
 
@@ -86,3 +88,25 @@ def _ln(x: float) -> Any:
         return k * LN2_HIGH + (k * LN2_LOW + 2.0 * (z + z * q * s))
 
     return compiled
+
+
+def copy_four(to: Any, at: int, table: Any, first: int) -> None:
+    """Copy four numbers of a table from ``first`` on to ``to`` from ``at`` on: one load and one store each for a lane."""
+    to[at : at + 4] = table[first : first + 4]
+
+
+@intrinsic
+def _copy_four(typingctx: Any, to: Any, at: Any, table: Any, first: Any) -> Any:
+    def codegen(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+        into, where, source, which = args
+        four = ir.VectorType(ir.DoubleType(), 4).as_pointer()
+        numbers = builder.load(builder.bitcast(builder.gep(source, [which]), four), align=8)
+        builder.store(numbers, builder.bitcast(builder.gep(into, [where]), four), align=8)
+        return context.get_dummy_value()
+
+    return types.void(to, types.intp, table, types.intp), codegen
+
+
+@overload(copy_four, strict=False)
+def _compiled_copy_four(to: Any, at: int, table: Any, first: int) -> Any:
+    return lambda to, at, table, first: _copy_four(to, at, table, first)

@@ -18,6 +18,7 @@ from valvectl.plant import lane_columns
 from valvectl.plant import lane_layout as lx
 from valvectl.plant import layout as ix
 from valvectl.plant.balance import OperatingPoint
+from valvectl.plant.kernel_feed import delayed_share
 from valvectl.plant.machine import Machine
 from valvectl.plant.simulate import pack
 from valvectl.plant.time_grid import Grid, IntArray
@@ -77,8 +78,9 @@ class Packed:
     """A block before its first step; shapes as in ``lane_kernel.advance``."""
 
     work: FloatArray
-    valve: FloatArray
+    pairs: FloatArray
     losses: FloatArray
+    c_star: FloatArray
     flows: FloatArray
     cells: IntArray
 
@@ -98,6 +100,7 @@ def packed(job: Job, pick: IntArray) -> Packed:
     starts = [job.starts[int(j) if len(job.starts) > 1 else 0] for j in pick]
     work = np.zeros((lx.ROWS, lx.STRIDE))
     flows = np.empty((2, job.slots, lx.STRIDE))
+    cells = np.zeros((2, lx.CELLS, lx.STRIDE), dtype=np.int64)
     e = work[2 * lx.LEG_ROWS :]
     e[: ix.GLOB_SIZE] = glob
     for k, name in enumerate(LEGS):
@@ -136,18 +139,30 @@ def packed(job: Job, pick: IntArray) -> Packed:
         st[ix.ANGLE_BEFORE] = [
             quantise(float(a), float(count)) for a, count in zip(angle, rows[ix.SPEED_COUNT], strict=True)
         ]
+        whole, part = np.array([delayed_share(float(delay)) for delay in rows[ix.DELAY]]).T
+        rows[lx.DELAY_PART] = part
+        cells[k, lx.BURNT_BEFORE] = whole.astype(np.int64) * lx.STRIDE - np.arange(lx.STRIDE)
     e[ix.EFFICIENCY] *= own.get("c_star_scale", 1.0)
+    e[lx.STEP_OVER_RESIDENCE] = e[ix.STEP] / e[ix.RESIDENCE]
     e[lx.PRESSURE] = [s.chamber_pressure for s in starts]
     e[lx.ALIVE] = 1.0
     e[lx.DONE] = job.steps
     for what, numbers in (("parameter", work), ("valve table", valve), ("line loss", losses)):
         if np.isnan(numbers).any():
             raise RangeError(f"a {what} of the simulator in lanes is not a number")
-    cells = np.zeros((2, lx.CELLS, lx.STRIDE), dtype=np.int64)
+    c_star = np.asarray(job.machine.c_star.values)
+    pairs = np.stack([valve[:, :, tables] for tables in lx.PAIR_OF], axis=2)
     if job.engines:
-        cells[:, lx.CELL_TABLES] = np.arange(pick.size) * valve[0].size
-        cells[:, lx.CELL_LOSSES] = np.arange(pick.size) * losses[0].size
-    return Packed(work, valve, losses, flows, cells)
+        cells[:, lx.CELL_TABLES] = np.arange(pick.size) * (pairs[0].size // 2)
+        cells[:, lx.CELL_LOSSES] = np.arange(pick.size) * (losses[0].size // 2)
+    return Packed(
+        work,
+        np.ascontiguousarray(np.swapaxes(pairs, 3, 4)),
+        np.ascontiguousarray(np.swapaxes(losses, 2, 3)),
+        np.stack([c_star[:-1], c_star[1:]], axis=2),
+        flows,
+        cells,
+    )
 
 
 def _each(job: Job, pick: IntArray) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
