@@ -19,17 +19,19 @@ from valvectl.plant.lane_kernel_feed import (
     burnt,
     burnt_alike,
     c_star_cells,
+    c_star_corners,
     chamber_step,
     choked_step,
+    corners,
     feed_cells,
     feed_step,
-    fours,
     manifold_step,
 )
 from valvectl.plant.lane_kernel_servo import (
     LANES,
     OUTS,
     L,
+    W,
     arrive,
     arrive_alike,
     friction_level,
@@ -53,24 +55,24 @@ laws(drive_current, sagging_voltage, orifice_flow)
 @lane
 def bus(w: Any) -> None:
     """What the battery gives now, from the currents of the step before."""
-    par_o, par_f, e = w, tail(w, lx.LEG_ROWS * L), tail(w, 2 * lx.LEG_ROWS * L)
-    o, f, now = tail(par_o, lx.STATE * L), tail(par_f, lx.STATE * L), tail(e, lx.BUS_NOW * L)
-    low_o, low_f = tail(par_o, lx.LOWEST_BUS * L), tail(par_f, lx.LOWEST_BUS * L)
+    par_o, par_f, e = w, tail(w, L), tail(w, lx.ENGINE * L)
+    o, f, now = tail(par_o, lx.STATE * W), tail(par_f, lx.STATE * W), tail(e, lx.BUS_NOW * L)
+    low_o, low_f = tail(par_o, lx.LOWEST_BUS * W), tail(par_f, lx.LOWEST_BUS * W)
     for j in range(LANES):
         first = drive_current(
-            o[ix.VOLTAGE * L + j], o[ix.CURRENT * L + j], o[ix.BUS * L + j], par_o[ix.IDLE_POWER * L + j]
+            o[ix.VOLTAGE * W + j], o[ix.CURRENT * W + j], o[ix.BUS * W + j], par_o[ix.IDLE_POWER * W + j]
         )
         second = drive_current(
-            f[ix.VOLTAGE * L + j], f[ix.CURRENT * L + j], f[ix.BUS * L + j], par_f[ix.IDLE_POWER * L + j]
+            f[ix.VOLTAGE * W + j], f[ix.CURRENT * W + j], f[ix.BUS * W + j], par_f[ix.IDLE_POWER * W + j]
         )
         drawn = e[ix.OTHER_LOADS * L + j] + first
         drawn += second
         volts = sagging_voltage(e[ix.BATTERY * L + j], e[ix.BATTERY_RESISTANCE * L + j], drawn)
-        one = sagging_voltage(volts, par_o[ix.HARNESS * L + j], first)
-        other = sagging_voltage(volts, par_f[ix.HARNESS * L + j], second)
+        one = sagging_voltage(volts, par_o[ix.HARNESS * W + j], first)
+        other = sagging_voltage(volts, par_f[ix.HARNESS * W + j], second)
         now[j] = volts
-        o[ix.BUS * L + j] = one
-        f[ix.BUS * L + j] = other
+        o[ix.BUS * W + j] = one
+        f[ix.BUS * W + j] = other
         low_o[j] = min(low_o[j], one)
         low_f[j] = min(low_f[j], other)
 
@@ -78,18 +80,18 @@ def bus(w: Any) -> None:
 @lane
 def ratio_error(w: Any, wanted: float) -> None:
     """Relative O/F error of the injected flows, and how far each stem is from its command."""
-    par_o, par_f, e = w, tail(w, lx.LEG_ROWS * L), tail(w, 2 * lx.LEG_ROWS * L)
-    o, f = tail(par_o, lx.STATE * L), tail(par_f, lx.STATE * L)
+    par_o, par_f, e = w, tail(w, L), tail(w, lx.ENGINE * L)
+    o, f = tail(par_o, lx.STATE * W), tail(par_f, lx.STATE * W)
     pressure, error, alive = tail(e, lx.PRESSURE * L), tail(e, lx.ERROR * L), tail(e, lx.ALIVE * L)
-    off_o, off_f = tail(par_o, lx.PEAK_TRACKING * L), tail(par_f, lx.PEAK_TRACKING * L)
+    off_o, off_f = tail(par_o, lx.PEAK_TRACKING * W), tail(par_f, lx.PEAK_TRACKING * W)
     per_wanted = 1.0 / wanted
     for j in range(LANES):
-        first = orifice_flow(par_o[ix.ORIFICE * L + j], o[ix.MANIFOLD * L + j] - pressure[j])
-        second = orifice_flow(par_f[ix.ORIFICE * L + j], f[ix.MANIFOLD * L + j] - pressure[j])
+        first = orifice_flow(par_o[ix.ORIFICE * W + j], o[ix.MANIFOLD * W + j] - pressure[j])
+        second = orifice_flow(par_f[ix.ORIFICE * W + j], f[ix.MANIFOLD * W + j] - pressure[j])
         error[j] = first / second * per_wanted - 1.0
         lives = alive[j] > 0.5
-        one = abs(o[ix.STEM_ANGLE * L + j] - o[ix.COMMAND * L + j])
-        other = abs(f[ix.STEM_ANGLE * L + j] - f[ix.COMMAND * L + j])
+        one = abs(o[ix.STEM_ANGLE * W + j] - o[ix.COMMAND * W + j])
+        other = abs(f[ix.STEM_ANGLE * W + j] - f[ix.COMMAND * W + j])
         off_o[j] = max(off_o[j], one) if lives else off_o[j]
         off_f[j] = max(off_f[j], other) if lives else off_f[j]
 
@@ -119,24 +121,24 @@ def reduce(e: Any, red: Any, band: float, now: float) -> None:
 @lane
 def guard(w: Any, first: Any, flows: Any, outs: Any, slots: int, tick: int) -> None:
     """Note lanes that have stopped being finite and put them back to their start."""
-    e = tail(w, 2 * lx.LEG_ROWS * L)
+    e = tail(w, lx.ENGINE * L)
     alive, done, pressure = tail(e, lx.ALIVE * L), tail(e, lx.DONE * L), tail(e, lx.PRESSURE * L)
     for j in range(LANES):
         total = pressure[j]
         for k in range(2):
-            s = tail(w, (k * lx.LEG_ROWS + lx.STATE) * L)
-            total += s[ix.STEM_ANGLE * L + j] + s[ix.CURRENT * L + j] + s[ix.MANIFOLD * L + j]
+            s = tail(w, lx.STATE * W + k * L)
+            total += s[ix.STEM_ANGLE * W + j] + s[ix.CURRENT * W + j] + s[ix.MANIFOLD * W + j]
         if not math.isfinite(total):
             if alive[j] > 0.5:
                 done[j] = tick
                 alive[j] = 0.0
-            pressure[j] = first[(2 * lx.LEG_ROWS + lx.PRESSURE) * L + j]
+            pressure[j] = first[(lx.ENGINE + lx.PRESSURE) * L + j]
             for k in range(2):
                 for i in range(ix.ST_SIZE):
-                    at = (k * lx.LEG_ROWS + lx.STATE + i) * L + j
+                    at = (lx.STATE + i) * W + k * L + j
                     w[at] = first[at]
                 for i in range(slots):
-                    flows[(k * slots + i) * L + j] = first[(k * lx.LEG_ROWS + lx.STATE + ix.FLOW) * L + j]
+                    flows[i * W + k * L + j] = first[(lx.STATE + ix.FLOW) * W + k * L + j]
                 for i in range(ix.LOOPS * OUTS):
                     outs[(k * ix.LOOPS * OUTS + i) * L + j] = 0.0
 
@@ -144,15 +146,15 @@ def guard(w: Any, first: Any, flows: Any, outs: Any, slots: int, tick: int) -> N
 @lane
 def keep(w: Any, row: Any, size: int, shown: Any, count: int) -> None:
     """One row of the histories, each of ``size`` numbers, of the lanes that are shown."""
-    o, f, e = tail(w, lx.STATE * L), tail(w, (lx.LEG_ROWS + lx.STATE) * L), tail(w, 2 * lx.LEG_ROWS * L)
+    o, f, e = tail(w, lx.STATE * W), tail(w, lx.STATE * W + L), tail(w, lx.ENGINE * L)
     for i in range(count):
         j = shown[i]
         row[lx.HIST_ERROR * size + i] = e[lx.ERROR * L + j]
         row[lx.HIST_PRESSURE * size + i] = e[lx.PRESSURE * L + j]
-        row[lx.HIST_OXIDIZER * size + i] = o[ix.STEM_ANGLE * L + j]
-        row[lx.HIST_FUEL * size + i] = f[ix.STEM_ANGLE * L + j]
-        row[lx.HIST_OXIDIZER_BALL * size + i] = o[ix.BALL_ANGLE * L + j]
-        row[lx.HIST_FUEL_BALL * size + i] = f[ix.BALL_ANGLE * L + j]
+        row[lx.HIST_OXIDIZER * size + i] = o[ix.STEM_ANGLE * W + j]
+        row[lx.HIST_FUEL * size + i] = f[ix.STEM_ANGLE * W + j]
+        row[lx.HIST_OXIDIZER_BALL * size + i] = o[ix.BALL_ANGLE * W + j]
+        row[lx.HIST_FUEL_BALL * size + i] = f[ix.BALL_ANGLE * W + j]
 
 
 @lane
@@ -190,17 +192,20 @@ def advance(
 ) -> None:
     """Advance a block of engines by ``steps`` steps of ``h`` [s] from the state in ``work``.
 
-    Shapes, with LANES a row: work, first (ROWS, .), the second a copy of the start; cells (2, CELLS, .) with
-    where each lane's tables begin; pairs (., 2, PAIRS, n, 2), losses (., 2, m, 2), tables of all lanes or each lane's own, two that
-    share a grid side by side; c_star (nx - 1, nr, 2), each pressure beside the next; command (2, samples) [rad]; periods, starts (2, LOOPS) [steps];
-    alike (2, LOOPS + 1) whether a loop's delay, and the combustion's, is that of all lanes; flows (2, 2^b, .); outs
+    Shapes, with LANES a row: work, first (ROWS, .), the second a copy of the start; cells (CELLS, 2, .); pairs (PAIRS, n, w, 2),
+    losses (m, w, 2), w the tables side by side; c_star (nx - 1, nr, 2), each pressure beside the next;
+    command (2, samples) [rad]; periods, starts (2, LOOPS) [steps];
+    alike (2, LOOPS + 1) whether a loop's delay, and the combustion's, is that of all lanes; flows (2^b, 2, .); outs
     (2, LOOPS, OUTS, .); wanted (rows,) mixture ratio; windows (W, 2) first and one past the last row; red
     (W, RED_SIZE, .); shown (c,) lanes of which ``hist`` (HIST_SIZE, rows or 0, c) is kept. A row is a look at the engines,
     each ``every`` steps and at the end; ``band`` [-] is that of the O/F error; ``parts`` steps of the servos' mechanics make
     one of the rest; ``twice``: friction of the stem is taken half-way through the step.
     """
-    points, loss_points, samples = pairs.shape[3], losses.shape[2], command.shape[1]
-    slots, nr, nx, count = flows.shape[1], c_star.shape[1], c_star.shape[0] + 1, shown.shape[0]
+    points, loss_points, samples = pairs.shape[1], losses.shape[0], command.shape[1]
+    behind, shift = 2 * pairs.shape[2], 0
+    while 1 << shift < pairs.shape[2]:
+        shift += 1
+    slots, nr, nx, count = flows.shape[0], c_star.shape[1], c_star.shape[0] + 1, shown.shape[0]
     mask = slots - 1
     w, first_, cells_, pairs_, losses_, c_star_ = (
         flat(work),
@@ -211,15 +216,15 @@ def advance(
         flat(c_star),
     )
     flows_, outs_, red_, hist_, shown_ = flat(flows), flat(outs), flat(red), flat(hist), flat(shown)
-    e = tail(w, 2 * lx.LEG_ROWS * L)
+    e = tail(w, lx.ENGINE * L)
     per_step, length = 1.0 / h, 1.0 / parts
-    r0, per_dr = work[2 * lx.LEG_ROWS + ix.R_START, 0], 1.0 / work[2 * lx.LEG_ROWS + ix.R_STEP, 0]
-    x0, per_dx = work[2 * lx.LEG_ROWS + ix.X_START, 0], 1.0 / work[2 * lx.LEG_ROWS + ix.X_STEP, 0]
+    r0, per_dr = work[lx.ENGINE + ix.R_START, 0], 1.0 / work[lx.ENGINE + ix.R_STEP, 0]
+    x0, per_dx = work[lx.ENGINE + ix.X_START, 0], 1.0 / work[lx.ENGINE + ix.X_STEP, 0]
     row = 0
     for tick in range(steps + 1):
         bus(w)
         for k in range(2):
-            q, out = tail(w, k * lx.LEG_ROWS * L), tail(outs_, k * ix.LOOPS * OUTS * L)
+            q, out = tail(w, k * L), tail(outs_, k * ix.LOOPS * OUTS * L)
             since, period = tick - starts[k, ix.LOOP_POSITION], periods[k, ix.LOOP_POSITION]
             if since >= 0 and since % period == 0:
                 n = since // period
@@ -250,36 +255,36 @@ def advance(
             row += 1
         if tick == steps:
             break
-        for k in range(2):
-            q, c = tail(w, k * lx.LEG_ROWS * L), tail(cells_, k * lx.CELLS * L)
-            tables = tail(pairs_, k * lx.PAIRS * points * 2)
-            out = tail(outs_, k * ix.LOOPS * OUTS * L)
-            feed_cells(q, c, points, loss_points)
-            fours(tail(c, lx.CELL_BALL * L), tables, tail(q, lx.FOUR_VALVE * L))
-            fours(tail(c, lx.CELL_LOSS * L), tail(losses_, k * loss_points * 2), tail(q, lx.FOUR_LOSS * L))
-            if feed_step(q, per_step) > 0:
-                choked_step(q, per_step)
-            period, begin = periods[k, ix.LOOP_CURRENT], starts[k, ix.LOOP_CURRENT]
-            for i in range(parts):
+        feed_cells(w, cells_, points, loss_points, shift)
+        corners(tail(cells_, lx.CELL_BALL * W), pairs_, behind, tail(w, lx.FOUR_VALVE * W))
+        corners(tail(cells_, lx.CELL_LOSS * W), losses_, behind, tail(w, lx.FOUR_LOSS * W))
+        if feed_step(w, per_step) > 0:
+            choked_step(w, per_step)
+        for i in range(parts):
+            now = tick + i * length
+            for k in range(2):
+                q, out = tail(w, k * L), tail(outs_, k * ix.LOOPS * OUTS * L)
+                period, begin = periods[k, ix.LOOP_CURRENT], starts[k, ix.LOOP_CURRENT]
                 if alike[k, ix.LOOP_CURRENT]:
-                    step_voltage_alike(q, out, period, begin, tick + i * length, length)
+                    step_voltage_alike(q, out, period, begin, now, length)
                 else:
-                    step_voltage(q, out, period, begin, tick + i * length, length)
-                motor_step(q, c, points, h * length)
-                if i == 0:  # the tables change little within a step
-                    fours(tail(c, lx.CELL_STEM * L), tables, tail(q, lx.FOUR_STEM * L))
-                    stem_tables(q)
-                moving = friction_level(q)
-                if twice:
-                    level_half_way(q, moving)
-                stem_step(q, h * length)
-            if alike[k, ix.LOOPS]:
-                burnt_alike(q, c, tail(flows_, k * slots * L), mask, tick)
-            else:
-                burnt(q, c, tail(flows_, k * slots * L), mask, tick)
+                    step_voltage(q, out, period, begin, now, length)
+            motor_step(w, cells_, points, shift, h * length)
+            if i == 0:  # the tables change little within a step
+                corners(tail(cells_, lx.CELL_STEM * W), pairs_, behind, tail(w, lx.FOUR_STEM * W))
+                stem_tables(w)
+            moving = friction_level(w)
+            if twice:
+                level_half_way(w, moving)
+            stem_step(w, h * length)
+        if alike[0, ix.LOOPS] and alike[1, ix.LOOPS]:
+            for k in range(2):
+                burnt_alike(tail(w, k * L), tail(cells_, k * L), flows_, mask, tick)
+        else:
+            burnt(w, cells_, flows_, mask, tick)
         c_star_cells(w, nr, nx, r0, per_dr, x0, per_dx, cells_)
-        fours(cells_, c_star_, tail(e, lx.FOUR_C_STAR * L))
+        c_star_corners(e, cells_, c_star_)
         chamber_step(w)
         for k in range(2):
-            manifold_step(tail(w, k * lx.LEG_ROWS * L), e, tail(flows_, k * slots * L), tick & mask)
+            manifold_step(tail(w, k * L), e, tail(flows_, (tick & mask) * W + k * L))
         take_over(e)

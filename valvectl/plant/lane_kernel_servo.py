@@ -1,6 +1,6 @@
-"""The servo of one leg in the simulator in lanes: the same laws and order as ``kernel_servo``, one small loop over lanes a law.
+"""The servos in the simulator in lanes: the same laws and order as ``kernel_servo``, one small loop over lanes a law.
 
-``q`` is where the leg's rows begin (``lane_layout``). Delays of the loops may differ from lane to lane, their periods may
+``q`` is where the legs' rows begin (``lane_layout``), of one leg in what is done at its samples, of both in the rest. Delays of the loops may differ from lane to lane, their periods may
 not: each lane looks up the sample that has reached it in a ring of the last outputs, outs[loop, sample, lane].
 """
 
@@ -27,7 +27,7 @@ laws(clip, pi_integral, pi_output, position_law, quantise, faded, half_way_speed
 laws(stick_or_slip, play, spring_torque, blend, locate, current_decay_step, return_torque)
 
 LANES = lx.LANES
-L = lx.STRIDE
+L, W = lx.LANES, lx.WIDE
 OUTS = 32
 """Outputs of a loop that are kept, a power of two; a delay may be at most OUTS - 2 sample periods."""
 
@@ -37,7 +37,7 @@ lane = njit(fastmath=FAST, error_model="numpy")
 @lane
 def arrive(q: Any, outs: Any, loop: int, delay: int, period: int, first: int, now: float, into: int) -> None:
     """Put into row ``into`` the output of a loop that has reached each lane at ``now`` (in steps, may be fractional)."""
-    d, to = tail(q, delay * L), tail(q, into * L)
+    d, to = tail(q, delay * W), tail(q, into * W)
     ring = tail(outs, loop * OUTS * L)
     per_period = 1.0 / period
     for j in range(LANES):
@@ -48,8 +48,8 @@ def arrive(q: Any, outs: Any, loop: int, delay: int, period: int, first: int, no
 @lane
 def arrive_alike(q: Any, outs: Any, loop: int, delay: int, period: int, first: int, now: float, into: int) -> None:
     """``arrive`` where all lanes have one delay."""
-    to = tail(q, into * L)
-    n = math.floor((now + 1e-9 - first - q[delay * L]) * (1.0 / period))
+    to = tail(q, into * W)
+    n = math.floor((now + 1e-9 - first - q[delay * W]) * (1.0 / period))
     ring = tail(outs, (loop * OUTS + (n & (OUTS - 1))) * L)
     for j in range(LANES):
         to[j] = ring[j]
@@ -58,63 +58,63 @@ def arrive_alike(q: Any, outs: Any, loop: int, delay: int, period: int, first: i
 @lane
 def sample_position(q: Any, outs: Any, command: float, slot: int) -> None:
     """Position loop at one of its samples; ``command`` [rad] is the one in force."""
-    par, st = q, tail(q, lx.STATE * L)
-    offset, stem_offset, out = tail(q, lx.COMMAND_OFFSET * L), tail(q, lx.STEM_OFFSET * L), tail(outs, slot * L)
+    par, st = q, tail(q, lx.STATE * W)
+    offset, stem_offset, out = tail(q, lx.COMMAND_OFFSET * W), tail(q, lx.STEM_OFFSET * W), tail(outs, slot * L)
     for j in range(LANES):
-        before = st[ix.COMMAND * L + j]
+        before = st[ix.COMMAND * W + j]
         now = command + offset[j]
-        on_motor = par[ix.POSITION_ON_MOTOR * L + j] > 0.5
-        motor = st[ix.MOTOR_ANGLE * L + j] * par[ix.PER_RATIO * L + j]
+        on_motor = par[ix.POSITION_ON_MOTOR * W + j] > 0.5
+        motor = st[ix.MOTOR_ANGLE * W + j] * par[ix.PER_RATIO * W + j]
         angle = quantise(
-            (motor if on_motor else st[ix.STEM_ANGLE * L + j]) + stem_offset[j], par[ix.POSITION_COUNT * L + j]
+            (motor if on_motor else st[ix.STEM_ANGLE * W + j]) + stem_offset[j], par[ix.POSITION_COUNT * W + j]
         )
         wanted = position_law(
             now,
             before,
             angle,
-            par[ix.KP_POSITION * L + j],
-            par[ix.FEEDFORWARD * L + j],
-            par[ix.POSITION_PERIOD * L + j],
-            par[ix.HOLD_BAND * L + j],
+            par[ix.KP_POSITION * W + j],
+            par[ix.FEEDFORWARD * W + j],
+            par[ix.POSITION_PERIOD * W + j],
+            par[ix.HOLD_BAND * W + j],
         )
-        st[ix.COMMAND_BEFORE * L + j] = before
-        st[ix.COMMAND * L + j] = now
-        out[j] = clip(wanted, par[ix.SPEED_LIMIT * L + j])
+        st[ix.COMMAND_BEFORE * W + j] = before
+        st[ix.COMMAND * W + j] = now
+        out[j] = clip(wanted, par[ix.SPEED_LIMIT * W + j])
 
 
 @lane
 def sample_speed(q: Any, outs: Any, slot: int) -> None:
     """Speed loop at one of its samples."""
-    par, st, out = q, tail(q, lx.STATE * L), tail(outs, (OUTS + slot) * L)
+    par, st, out = q, tail(q, lx.STATE * W), tail(outs, (OUTS + slot) * L)
     for j in range(LANES):
-        on_motor = par[ix.SPEED_ON_MOTOR * L + j] > 0.5
-        motor = st[ix.MOTOR_ANGLE * L + j] * par[ix.PER_RATIO * L + j]
-        angle = quantise(motor if on_motor else st[ix.STEM_ANGLE * L + j], par[ix.SPEED_COUNT * L + j])
-        raw = (angle - st[ix.ANGLE_BEFORE * L + j]) / par[ix.SPEED_PERIOD * L + j]
-        st[ix.ANGLE_BEFORE * L + j] = angle
-        filtered = st[ix.SPEED_FILTERED * L + j]
-        filtered += par[ix.FILTER_SHARE * L + j] * (raw - filtered)
-        st[ix.SPEED_FILTERED * L + j] = filtered
-        error = st[ix.SPEED_SET * L + j] - filtered
-        limit, kp = par[ix.CURRENT_LIMIT * L + j], par[ix.KP_SPEED * L + j]
-        integral = st[ix.SPEED_INTEGRAL * L + j]
+        on_motor = par[ix.SPEED_ON_MOTOR * W + j] > 0.5
+        motor = st[ix.MOTOR_ANGLE * W + j] * par[ix.PER_RATIO * W + j]
+        angle = quantise(motor if on_motor else st[ix.STEM_ANGLE * W + j], par[ix.SPEED_COUNT * W + j])
+        raw = (angle - st[ix.ANGLE_BEFORE * W + j]) / par[ix.SPEED_PERIOD * W + j]
+        st[ix.ANGLE_BEFORE * W + j] = angle
+        filtered = st[ix.SPEED_FILTERED * W + j]
+        filtered += par[ix.FILTER_SHARE * W + j] * (raw - filtered)
+        st[ix.SPEED_FILTERED * W + j] = filtered
+        error = st[ix.SPEED_SET * W + j] - filtered
+        limit, kp = par[ix.CURRENT_LIMIT * W + j], par[ix.KP_SPEED * W + j]
+        integral = st[ix.SPEED_INTEGRAL * W + j]
         output = pi_output(error, integral, kp)
-        rate = par[ix.KI_SPEED * L + j] * par[ix.SPEED_PERIOD * L + j]
-        st[ix.SPEED_INTEGRAL * L + j] = pi_integral(error, integral, kp, rate, output, limit)
+        rate = par[ix.KI_SPEED * W + j] * par[ix.SPEED_PERIOD * W + j]
+        st[ix.SPEED_INTEGRAL * W + j] = pi_integral(error, integral, kp, rate, output, limit)
         out[j] = clip(output, limit)
 
 
 @lane
 def sample_current(q: Any, outs: Any, slot: int) -> None:
     """Current loop at one of its samples; its limit is what the bus gives now."""
-    par, st, out = q, tail(q, lx.STATE * L), tail(outs, (2 * OUTS + slot) * L)
+    par, st, out = q, tail(q, lx.STATE * W), tail(outs, (2 * OUTS + slot) * L)
     for j in range(LANES):
-        error = st[ix.CURRENT_SET * L + j] - st[ix.CURRENT * L + j]
-        limit, kp = par[ix.DUTY_LIMIT * L + j] * st[ix.BUS * L + j], par[ix.KP_CURRENT * L + j]
-        integral = st[ix.CURRENT_INTEGRAL * L + j]
+        error = st[ix.CURRENT_SET * W + j] - st[ix.CURRENT * W + j]
+        limit, kp = par[ix.DUTY_LIMIT * W + j] * st[ix.BUS * W + j], par[ix.KP_CURRENT * W + j]
+        integral = st[ix.CURRENT_INTEGRAL * W + j]
         output = pi_output(error, integral, kp)
-        rate = par[ix.KI_CURRENT * L + j] * par[ix.CURRENT_PERIOD * L + j]
-        st[ix.CURRENT_INTEGRAL * L + j] = pi_integral(error, integral, kp, rate, output, limit)
+        rate = par[ix.KI_CURRENT * W + j] * par[ix.CURRENT_PERIOD * W + j]
+        st[ix.CURRENT_INTEGRAL * W + j] = pi_integral(error, integral, kp, rate, output, limit)
         out[j] = clip(output, limit)
 
 
@@ -125,9 +125,9 @@ def step_voltage(q: Any, outs: Any, period: int, first: int, now: float, length:
     Updates the voltage held.
     """
     d, held, mean = (
-        tail(q, ix.CURRENT_DELAY_TICKS * L),
-        tail(q, (lx.STATE + ix.VOLTAGE) * L),
-        tail(q, lx.STEP_VOLTAGE * L),
+        tail(q, ix.CURRENT_DELAY_TICKS * W),
+        tail(q, (lx.STATE + ix.VOLTAGE) * W),
+        tail(q, lx.STEP_VOLTAGE * W),
     )
     ring = tail(outs, ix.LOOP_CURRENT * OUTS * L)
     per_period, per_length = 1.0 / period, 1.0 / length
@@ -144,7 +144,7 @@ def step_voltage(q: Any, outs: Any, period: int, first: int, now: float, length:
 @lane
 def step_voltage_alike(q: Any, outs: Any, period: int, first: int, now: float, length: float) -> None:
     """``step_voltage`` where all lanes have one delay."""
-    d, held, mean = q[ix.CURRENT_DELAY_TICKS * L], tail(q, (lx.STATE + ix.VOLTAGE) * L), tail(q, lx.STEP_VOLTAGE * L)
+    d, held, mean = q[ix.CURRENT_DELAY_TICKS * W], tail(q, (lx.STATE + ix.VOLTAGE) * W), tail(q, lx.STEP_VOLTAGE * W)
     per_period = 1.0 / period
     late = now + 1e-9 - first - d
     n, m = math.floor(late * per_period), math.floor((late + length) * per_period)
@@ -160,56 +160,56 @@ def step_voltage_alike(q: Any, outs: Any, period: int, first: int, now: float, l
 
 
 @lane
-def motor_step(q: Any, cells: Any, points: int, h: float) -> None:
+def motor_step(q: Any, cells: Any, points: int, shift: int, h: float) -> None:
     """Torque through the gears and the rotor over one step, its dry friction by projection; then the stem as if it were free.
 
-    Also where the stem stands in the friction tables; both closing columns lie as far on. One loop for both: they share
-    what they read, and it is the memory that they wait for.
+    Also where the stem stands in the friction tables of its direction. One loop for all: they share what they read, and it
+    is the memory that they wait for.
     """
-    par, st, cell_row = q, tail(q, lx.STATE * L), tail(cells, lx.CELL_STEM * L)
-    tables = tail(cells, lx.CELL_TABLES * L)
-    peak, over_row, decay_row = tail(q, lx.PEAK_SPRING * L), tail(q, lx.OVER_MOTOR * L), tail(q, lx.MOTOR_DECAY * L)
-    share_row, free_row, factor = tail(q, lx.SHARE * L), tail(q, lx.FREE * L), tail(q, lx.FACTOR * L)
-    for j in range(LANES):
-        per_ratio = par[ix.PER_RATIO * L + j]
-        angle, speed, drop = st[ix.STEM_ANGLE * L + j], st[ix.STEM_SPEED * L + j], st[ix.VALVE_DROP * L + j]
-        motor_angle, motor_speed = st[ix.MOTOR_ANGLE * L + j], st[ix.MOTOR_SPEED * L + j]
+    par, st, cell_row = q, tail(q, lx.STATE * W), tail(cells, lx.CELL_STEM * W)
+    own, opened, closed = tail(cells, lx.CELL_OWN * W), lx.PAIR_OPENING * points, lx.PAIR_CLOSING * points
+    peak, over_row, decay_row = tail(q, lx.PEAK_SPRING * W), tail(q, lx.OVER_MOTOR * W), tail(q, lx.MOTOR_DECAY * W)
+    share_row, free_row, factor = tail(q, lx.SHARE * W), tail(q, lx.FREE * W), tail(q, lx.FACTOR * W)
+    for j in range(W):
+        per_ratio = par[ix.PER_RATIO * W + j]
+        angle, speed, drop = st[ix.STEM_ANGLE * W + j], st[ix.STEM_SPEED * W + j], st[ix.VALVE_DROP * W + j]
+        motor_angle, motor_speed = st[ix.MOTOR_ANGLE * W + j], st[ix.MOTOR_SPEED * W + j]
         spring = spring_torque(
             motor_angle * per_ratio - angle,
             motor_speed * per_ratio - speed,
-            par[ix.SPRING * L + j],
-            par[ix.DAMPING * L + j],
-            par[ix.HALF_GAP * L + j],
+            par[ix.SPRING * W + j],
+            par[ix.DAMPING * W + j],
+            par[ix.HALF_GAP * W + j],
         )
         over, decay = over_row[j], decay_row[j]
-        torque = par[ix.TORQUE_CONSTANT * L + j] * st[ix.CURRENT * L + j] - par[ix.MESH_MEAN * L + j] * spring
-        level = par[ix.MOTOR_FRICTION * L + j] + par[ix.MESH_LOSS * L + j] * abs(spring)
+        torque = par[ix.TORQUE_CONSTANT * W + j] * st[ix.CURRENT * W + j] - par[ix.MESH_MEAN * W + j] * spring
+        level = par[ix.MOTOR_FRICTION * W + j] + par[ix.MESH_LOSS * W + j] * abs(spring)
         motor_speed = stick_or_slip(motor_speed * decay + over * torque, level, over)
-        cell, share = locate(points, par[ix.GRID_START * L + j], par[ix.GRID_PER_STEP * L + j], angle)
-        stream = hydrodynamic_torque(par[ix.HYDRO * L + j], par[ix.BORE * L + j], drop)
+        cell, share = locate(points, par[ix.GRID_START * W + j], par[ix.GRID_PER_STEP * W + j], angle)
+        stream = hydrodynamic_torque(par[ix.HYDRO * W + j], par[ix.BORE * W + j], drop)
         shutting = return_torque(
-            angle - par[ix.CLOSED_STOP * L + j], par[ix.RETURN_PRELOAD * L + j], par[ix.RETURN_RATE * L + j]
+            angle - par[ix.CLOSED_STOP * W + j], par[ix.RETURN_PRELOAD * W + j], par[ix.RETURN_RATE * W + j]
         )
-        free = speed + par[ix.STEP_OVER_LOAD * L + j] * (spring - stream - shutting)
+        free = speed + par[ix.STEP_OVER_LOAD * W + j] * (spring - stream - shutting)
         closing = speed < 0.0 or (speed == 0.0 and free < 0.0)
-        st[ix.MOTOR_SPEED * L + j] = motor_speed
-        st[ix.MOTOR_ANGLE * L + j] = motor_angle + h * motor_speed
+        st[ix.MOTOR_SPEED * W + j] = motor_speed
+        st[ix.MOTOR_ANGLE * W + j] = motor_angle + h * motor_speed
         peak[j] = max(peak[j], abs(spring))
-        cell_row[j] = tables[j] + cell + (lx.PAIR_CLOSING * points if closing else lx.PAIR_OPENING * points)
+        cell_row[j] = own[j] + ((cell + (closed if closing else opened)) << shift)
         share_row[j] = share
         free_row[j] = free
-        factor[j] = par[ix.COLD * L + j] * pressure_rise(par[ix.RELATIVE_SLOPE * L + j], drop)
+        factor[j] = par[ix.COLD * W + j] * pressure_rise(par[ix.RELATIVE_SLOPE * W + j], drop)
 
 
 @lane
 def stem_tables(q: Any) -> None:
     """Friction of the stem from the tables: breakaway and running torque."""
-    four, share = tail(q, lx.FOUR_STEM * L), tail(q, lx.SHARE * L)
-    loose, run = tail(q, lx.BREAK * L), tail(q, lx.RUN * L)
-    loose_scale, run_scale = tail(q, lx.BREAK_SCALE * L), tail(q, lx.RUN_SCALE * L)
-    for j in range(LANES):
-        loose[j] = loose_scale[j] * blend(four[4 * j], four[4 * j + 2], share[j])
-        run[j] = run_scale[j] * blend(four[4 * j + 1], four[4 * j + 3], share[j])
+    four, share = tail(q, lx.FOUR_STEM * W), tail(q, lx.SHARE * W)
+    loose, run = tail(q, lx.BREAK * W), tail(q, lx.RUN * W)
+    loose_scale, run_scale = tail(q, lx.BREAK_SCALE * W), tail(q, lx.RUN_SCALE * W)
+    for j in range(W):
+        loose[j] = loose_scale[j] * blend(four[j], four[2 * W + j], share[j])
+        run[j] = run_scale[j] * blend(four[W + j], four[3 * W + j], share[j])
 
 
 @lane
@@ -218,23 +218,23 @@ def fade(q: Any, moving: int) -> None:
 
     Valves rest most of the time: where a whole block does, its exponentials are ones.
     """
-    level, square = tail(q, lx.LEVEL * L), tail(q, lx.SQUARE * L)
-    loose, run, factor = tail(q, lx.BREAK * L), tail(q, lx.RUN * L), tail(q, lx.FACTOR * L)
+    level, square = tail(q, lx.LEVEL * W), tail(q, lx.SQUARE * W)
+    loose, run, factor = tail(q, lx.BREAK * W), tail(q, lx.RUN * W), tail(q, lx.FACTOR * W)
     if moving > 0:
-        for j in range(LANES):
+        for j in range(W):
             level[j] = factor[j] * faded(loose[j], run[j], exp_down(square[j]))
     else:
-        for j in range(LANES):
+        for j in range(W):
             level[j] = factor[j] * faded(loose[j], run[j], 1.0)
 
 
 @lane
 def friction_level(q: Any) -> int:
     """Friction level of the stem at the speed of the start of the step. Returns how many stems are not at rest."""
-    st, square, per_stribeck = tail(q, lx.STATE * L), tail(q, lx.SQUARE * L), tail(q, lx.PER_STRIBECK * L)
+    st, square, per_stribeck = tail(q, lx.STATE * W), tail(q, lx.SQUARE * W), tail(q, lx.PER_STRIBECK * W)
     moving = 0
-    for j in range(LANES):
-        x = st[ix.STEM_SPEED * L + j] * per_stribeck[j]
+    for j in range(W):
+        x = st[ix.STEM_SPEED * W + j] * per_stribeck[j]
         square[j] = min(x * x, 700.0)
         moving += 1 if x != 0.0 else 0
     fade(q, moving)
@@ -245,15 +245,15 @@ def friction_level(q: Any) -> int:
 def level_half_way(q: Any, moved: int) -> None:
     """Friction level of the stem at the speed half-way through the step; ``moved`` of the lanes were not at rest before."""
     st, level, free, over = (
-        tail(q, lx.STATE * L),
-        tail(q, lx.LEVEL * L),
-        tail(q, lx.FREE * L),
-        tail(q, ix.STEP_OVER_LOAD * L),
+        tail(q, lx.STATE * W),
+        tail(q, lx.LEVEL * W),
+        tail(q, lx.FREE * W),
+        tail(q, ix.STEP_OVER_LOAD * W),
     )
-    square, per_stribeck = tail(q, lx.SQUARE * L), tail(q, lx.PER_STRIBECK * L)
+    square, per_stribeck = tail(q, lx.SQUARE * W), tail(q, lx.PER_STRIBECK * W)
     moving = 0
-    for j in range(LANES):
-        x = half_way_speed(st[ix.STEM_SPEED * L + j], free[j], level[j], over[j]) * per_stribeck[j]
+    for j in range(W):
+        x = half_way_speed(st[ix.STEM_SPEED * W + j], free[j], level[j], over[j]) * per_stribeck[j]
         square[j] = min(x * x, 700.0)
         moving += 1 if x != 0.0 else 0
     if moving > 0 or moved > 0:
@@ -263,33 +263,33 @@ def level_half_way(q: Any, moved: int) -> None:
 @lane
 def stem_step(q: Any, h: float) -> None:
     """Stem and ball over one step, then the current, and what is kept of current and motor speed."""
-    par, st, free, level = q, tail(q, lx.STATE * L), tail(q, lx.FREE * L), tail(q, lx.LEVEL * L)
+    par, st, free, level = q, tail(q, lx.STATE * W), tail(q, lx.FREE * W), tail(q, lx.LEVEL * W)
     volts, squares, peak, fastest = (
-        tail(q, lx.STEP_VOLTAGE * L),
-        tail(q, lx.SUM_CURRENT_SQUARED * L),
-        tail(q, lx.PEAK_CURRENT * L),
-        tail(q, lx.PEAK_MOTOR_SPEED * L),
+        tail(q, lx.STEP_VOLTAGE * W),
+        tail(q, lx.SUM_CURRENT_SQUARED * W),
+        tail(q, lx.PEAK_CURRENT * W),
+        tail(q, lx.PEAK_MOTOR_SPEED * W),
     )
-    for j in range(LANES):
-        speed = stick_or_slip(free[j], level[j], par[ix.STEP_OVER_LOAD * L + j])
-        angle = st[ix.STEM_ANGLE * L + j] + h * speed
-        stop = par[ix.OPEN_STOP * L + j]
+    for j in range(W):
+        speed = stick_or_slip(free[j], level[j], par[ix.STEP_OVER_LOAD * W + j])
+        angle = st[ix.STEM_ANGLE * W + j] + h * speed
+        stop = par[ix.OPEN_STOP * W + j]
         speed = min(speed, 0.0) if angle >= stop else speed
         angle = stop if angle >= stop else angle
-        stop = par[ix.CLOSED_STOP * L + j]
+        stop = par[ix.CLOSED_STOP * W + j]
         speed = max(speed, 0.0) if angle <= stop else speed
         angle = stop if angle <= stop else angle
-        motor_speed = st[ix.MOTOR_SPEED * L + j]
+        motor_speed = st[ix.MOTOR_SPEED * W + j]
         current = current_decay_step(
-            volts[j] - par[ix.TORQUE_CONSTANT * L + j] * motor_speed,
-            st[ix.CURRENT * L + j],
-            par[ix.CURRENT_HALF * L + j],
-            par[ix.CURRENT_GAIN * L + j],
+            volts[j] - par[ix.TORQUE_CONSTANT * W + j] * motor_speed,
+            st[ix.CURRENT * W + j],
+            par[ix.CURRENT_HALF * W + j],
+            par[ix.CURRENT_GAIN * W + j],
         )
-        st[ix.STEM_SPEED * L + j] = speed
-        st[ix.STEM_ANGLE * L + j] = angle
-        st[ix.BALL_ANGLE * L + j] = play(st[ix.BALL_ANGLE * L + j], angle, par[ix.HALF_SLOT * L + j])
-        st[ix.CURRENT * L + j] = current
+        st[ix.STEM_SPEED * W + j] = speed
+        st[ix.STEM_ANGLE * W + j] = angle
+        st[ix.BALL_ANGLE * W + j] = play(st[ix.BALL_ANGLE * W + j], angle, par[ix.HALF_SLOT * W + j])
+        st[ix.CURRENT * W + j] = current
         squares[j] += current * current
         peak[j] = max(peak[j], abs(current))
         fastest[j] = max(fastest[j], abs(motor_speed))

@@ -1,18 +1,19 @@
 """Where each number sits in the work space of a block of lanes: rows of ``LANES`` numbers, the lane innermost.
 
-A leg has its parameters (as ``layout`` numbers them), its state, and more rows that only the lanes need; two legs, then the
-engine. All rows of a block lie in one array at distances known to the compiler, so that it can tell that they do not overlap.
+A leg has its parameters (as ``layout`` numbers them), its state, and more rows that only the lanes need. The rows of both legs
+lie side by side, ``WIDE`` numbers each, so that a law that does not depend on the leg is one loop for both; the engine's rows
+follow. All rows of a block lie in one array at distances known to the compiler, so that it can tell that they do not overlap.
 """
 
 from __future__ import annotations
 
 from valvectl.plant import layout as ix
 
-LANES = 32
-"""Lanes of a block: enough to fill vectors, few enough for the nearest caches (16 to 128 were tried). Results do not depend
+LANES = 16
+"""Lanes of a block: enough to fill vectors, few enough for the nearest cache. A power of two, at least 8. Results do not depend
 on it."""
-STRIDE = LANES
-"""Numbers from a row to the next; room between rows was tried and gave nothing."""
+WIDE = 2 * LANES
+"""Numbers of a leg's row: the oxidizer leg's lanes, then the fuel leg's."""
 
 # ---- rows of a leg --------------------------------------------------------------------------------------------
 STATE = ix.PAR_SIZE
@@ -69,17 +70,26 @@ FOUR_LOSS, FOUR_STEM, LEG_ROWS = range(FOUR_VALVE + 4, FOUR_VALVE + 16, 4)
     FOUR_C_STAR,
 ) = range(ix.GLOB_SIZE, ix.GLOB_SIZE + 10)
 ENGINE_ROWS = FOUR_C_STAR + 4
-ROWS = 2 * LEG_ROWS + ENGINE_ROWS
+ENGINE = 2 * LEG_ROWS
+"""First of the engine's rows in a block, where those before are halves of the legs' rows: see ``leg_row``."""
+ROWS = ENGINE + ENGINE_ROWS
 
-# ---- rows of whole numbers: cells of the look-ups, cells[leg, which, lane] -------------------------------------------
-CELL_BALL, CELL_LOSS, CELL_STEM, CELL_TABLES, CELL_LOSSES, BURNT_BEFORE, CELLS = range(7)
-"""``CELL_TABLES`` and ``CELL_LOSSES`` say where a lane's own tables begin behind those of the first, ``BURNT_BEFORE`` how far
-before the present one in the ring of delayed flows the younger of the two lies that burn now."""
 
-# ---- tables in pairs that share a grid: pairs[lane, leg, which, point, 2]; two neighbours of both lie side by side --------
+def leg_row(k: int, row: int) -> int:
+    """Which row of ``LANES`` numbers of a block is a leg's: ``k`` 0 the oxidizer, 1 the fuel."""
+    return 2 * row + k
+
+
+# ---- rows of whole numbers: cells of the look-ups, cells[which, leg, lane] -------------------------------------------
+CELL_BALL, CELL_LOSS, CELL_STEM, CELL_OWN, BURNT_BEFORE, CELLS = range(6)
+"""``CELL_OWN`` says which of the tables that lie side by side is the lane's, ``BURNT_BEFORE`` how far before the present one in
+the ring of delayed flows the younger of the two lies that burn now."""
+
+# ---- tables in pairs that share a grid: pairs[which, point, whose, 2] ------------------------------------------------------
 PAIR_FLOW, PAIR_OPENING, PAIR_CLOSING, PAIRS = range(4)
 PAIR_OF = ((ix.TAB_C, ix.TAB_FL), (ix.TAB_BREAK, ix.TAB_RUN), (ix.TAB_BREAK_CLOSING, ix.TAB_RUN_CLOSING))
-"""The two tables of each pair."""
+"""The two tables of each pair. At one point lie all tables of a block side by side, or those of the two legs where its lanes share
+them: lanes that fly one command are near each other in their tables, and so in memory."""
 
 # ---- reductions of a window: red[window, index, lane] -----------------------------------------------------------------
 (

@@ -90,23 +90,45 @@ def _ln(x: float) -> Any:
     return compiled
 
 
-def copy_four(to: Any, at: int, table: Any, first: int) -> None:
-    """Copy four numbers of a table from ``first`` on to ``to`` from ``at`` on: one load and one store each for a lane."""
-    to[at : at + 4] = table[first : first + 4]
+def copy_corners(to: Any, first: int, row: int, pairs: Any, cells: Any, behind: int) -> None:
+    """For eight lanes from ``first`` on: copy the pair of numbers at a lane's cell of ``pairs`` and that ``behind`` numbers on into
+    four rows of ``to``, each of ``row`` numbers. Two loads a lane, the rest is shuffling in registers."""
+    for j in range(first, first + 8):
+        cell = 2 * cells[j]
+        to[j], to[row + j] = pairs[cell], pairs[cell + 1]
+        to[2 * row + j], to[3 * row + j] = pairs[cell + behind], pairs[cell + behind + 1]
 
 
 @intrinsic
-def _copy_four(typingctx: Any, to: Any, at: Any, table: Any, first: Any) -> Any:
+def _copy_corners(typingctx: Any, to: Any, first: Any, row: Any, pairs: Any, cells: Any, behind: Any) -> Any:
+    real, whole = ir.DoubleType(), ir.IntType(64)
+
     def codegen(context: Any, builder: Any, signature: Any, args: Any) -> Any:
-        into, where, source, which = args
-        four = ir.VectorType(ir.DoubleType(), 4).as_pointer()
-        numbers = builder.load(builder.bitcast(builder.gep(source, [which]), four), align=8)
-        builder.store(numbers, builder.bitcast(builder.gep(into, [where]), four), align=8)
+        into, begin, stride, table, at, further = args
+        two, eight = ir.VectorType(real, 2).as_pointer(), ir.VectorType(real, 8).as_pointer()
+
+        def joined(a: Any, b: Any, pick: list[int]) -> Any:
+            return builder.shuffle_vector(a, b, ir.Constant(ir.VectorType(ir.IntType(32), len(pick)), pick))
+
+        def pair(lane: int, more: Any) -> Any:
+            cell = builder.load(builder.gep(at, [builder.add(begin, whole(lane))]), align=8)
+            place = builder.add(builder.mul(cell, whole(2)), more)
+            return builder.load(builder.bitcast(builder.gep(table, [place]), two), align=8)
+
+        for k, more in ((0, whole(0)), (2, further)):
+            parts = [pair(lane, more) for lane in range(8)]
+            while len(parts) > 1:  # side by side: 2, 4, 8, 16 numbers
+                width = parts[0].type.count
+                parts = [joined(parts[i], parts[i + 1], list(range(2 * width))) for i in range(0, len(parts), 2)]
+            for i in range(2):
+                lanes = joined(parts[0], parts[0], list(range(i, 16, 2)))
+                place = builder.add(builder.mul(stride, whole(k + i)), begin)
+                builder.store(lanes, builder.bitcast(builder.gep(into, [place]), eight), align=8)
         return context.get_dummy_value()
 
-    return types.void(to, types.intp, table, types.intp), codegen
+    return types.void(to, types.intp, types.intp, pairs, cells, types.intp), codegen
 
 
-@overload(copy_four, strict=False)
-def _compiled_copy_four(to: Any, at: int, table: Any, first: int) -> Any:
-    return lambda to, at, table, first: _copy_four(to, at, table, first)
+@overload(copy_corners, strict=False)
+def _compiled_copy_corners(to: Any, first: int, row: int, pairs: Any, cells: Any, behind: int) -> Any:
+    return lambda to, first, row, pairs, cells, behind: _copy_corners(to, first, row, pairs, cells, behind)

@@ -95,16 +95,16 @@ def packed(job: Job, pick: IntArray) -> Packed:
     else:
         machine, _, own = lane_columns.applied(job.machine, job.gains, plain)
         battery: Any = machine.battery
-        par, glob, valve, losses = pack(machine, job.gains, job.grid, True, battery, (lx.STRIDE,))
-        valve, losses = valve[None], losses[None]
+        par, glob, valve, losses = pack(machine, job.gains, job.grid, True, battery, (lx.LANES,))
+        valve, losses = valve[None], losses[None]  # one for all lanes
     starts = [job.starts[int(j) if len(job.starts) > 1 else 0] for j in pick]
-    work = np.zeros((lx.ROWS, lx.STRIDE))
-    flows = np.empty((2, job.slots, lx.STRIDE))
-    cells = np.zeros((2, lx.CELLS, lx.STRIDE), dtype=np.int64)
-    e = work[2 * lx.LEG_ROWS :]
+    work = np.zeros((lx.ROWS, lx.LANES))
+    flows = np.empty((job.slots, 2, lx.LANES))
+    cells = np.zeros((lx.CELLS, 2, lx.LANES), dtype=np.int64)
+    e = work[lx.ENGINE :]
     e[: ix.GLOB_SIZE] = glob
     for k, name in enumerate(LEGS):
-        rows, points = work[k * lx.LEG_ROWS : (k + 1) * lx.LEG_ROWS], [s.legs[name] for s in starts]
+        rows, points = work[lx.leg_row(k, 0) : lx.ENGINE : 2], [s.legs[name] for s in starts]
         rows[: ix.PAR_SIZE] = par[k]
         for index in _PER_PART:
             rows[index] /= job.parts
@@ -131,7 +131,7 @@ def packed(job: Job, pick: IntArray) -> Packed:
         angle = np.array([p.angle for p in points])
         st[ix.STEM_ANGLE] = st[ix.BALL_ANGLE] = angle
         st[ix.MOTOR_ANGLE] = angle * rows[ix.RATIO]
-        st[ix.FLOW] = flows[k] = [p.flow for p in points]
+        st[ix.FLOW] = flows[:, k] = [p.flow for p in points]
         st[ix.MANIFOLD] = [p.manifold for p in points]
         st[ix.VALVE_DROP] = [p.valve_drop for p in points]
         st[ix.BUS] = e[ix.BATTERY]
@@ -141,7 +141,7 @@ def packed(job: Job, pick: IntArray) -> Packed:
         ]
         whole, part = np.array([delayed_share(float(delay)) for delay in rows[ix.DELAY]]).T
         rows[lx.DELAY_PART] = part
-        cells[k, lx.BURNT_BEFORE] = whole.astype(np.int64) * lx.STRIDE - np.arange(lx.STRIDE)
+        cells[lx.BURNT_BEFORE, k] = whole.astype(np.int64) * lx.WIDE - np.arange(k * lx.LANES, (k + 1) * lx.LANES)
     e[ix.EFFICIENCY] *= own.get("c_star_scale", 1.0)
     e[lx.STEP_OVER_RESIDENCE] = e[ix.STEP] / e[ix.RESIDENCE]
     e[lx.PRESSURE] = [s.chamber_pressure for s in starts]
@@ -150,19 +150,25 @@ def packed(job: Job, pick: IntArray) -> Packed:
     for what, numbers in (("parameter", work), ("valve table", valve), ("line loss", losses)):
         if np.isnan(numbers).any():
             raise RangeError(f"a {what} of the simulator in lanes is not a number")
+    own = len(valve) * np.arange(2)[:, None]
+    cells[lx.CELL_OWN] = own + np.arange(lx.LANES) if job.engines else own
+    # from (whose, leg, which, point) to (point, leg, whose) for each pair
+    pairs = [np.stack([valve[:, :, which].transpose(2, 1, 0) for which in pair], axis=3) for pair in lx.PAIR_OF]
     c_star = np.asarray(job.machine.c_star.values)
-    pairs = np.stack([valve[:, :, tables] for tables in lx.PAIR_OF], axis=2)
-    if job.engines:
-        cells[:, lx.CELL_TABLES] = np.arange(pick.size) * (pairs[0].size // 2)
-        cells[:, lx.CELL_LOSSES] = np.arange(pick.size) * (losses[0].size // 2)
     return Packed(
         work,
-        np.ascontiguousarray(np.swapaxes(pairs, 3, 4)),
-        np.ascontiguousarray(np.swapaxes(losses, 2, 3)),
+        _side_by_side(np.stack(pairs)),
+        _side_by_side(losses.transpose(3, 1, 0, 2)),
         np.stack([c_star[:-1], c_star[1:]], axis=2),
         flows,
         cells,
     )
+
+
+def _side_by_side(tables: FloatArray) -> FloatArray:
+    """Tables (..., leg, whose, 2) with legs in one row."""
+    *points, legs, whose, two = tables.shape
+    return np.ascontiguousarray(tables).reshape(*points, legs * whose, two)
 
 
 def _each(job: Job, pick: IntArray) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:

@@ -159,7 +159,7 @@ def leg_of(work: FloatArray, k: int, steps: int, parts: int, failed: NDArray[np.
     """A leg from the rows of all lanes, work (ROWS, n); ``parts`` steps of the mechanics to one of ``steps``."""
 
     def row(index: int) -> FloatArray:
-        return np.asarray(np.where(failed, np.nan, work[k * lx.LEG_ROWS + index]))
+        return np.asarray(np.where(failed, np.nan, work[lx.leg_row(k, index)]))
 
     return LegLanes(
         peak_tracking=row(lx.PEAK_TRACKING),
@@ -187,9 +187,8 @@ _OF_A_LEG = (
     *(lx.STATE + i for i in (ix.STEM_ANGLE, ix.BALL_ANGLE, ix.FLOW, ix.MANIFOLD)),
 )
 RESULT_ROWS = (
-    *_OF_A_LEG,
-    *(lx.LEG_ROWS + index for index in _OF_A_LEG),
-    2 * lx.LEG_ROWS + lx.PRESSURE,
-    2 * lx.LEG_ROWS + lx.DONE,
+    *(lx.leg_row(k, index) for k in range(2) for index in _OF_A_LEG),
+    lx.ENGINE + lx.PRESSURE,
+    lx.ENGINE + lx.DONE,
 )
 """Rows of a block that outlive it."""

@@ -159,7 +159,7 @@ def simulate_lanes(
                 progress(done, len(blocks))
     whole = np.full((lx.ROWS, count), np.nan)
     whole[list(RESULT_ROWS)] = work
-    finished = whole[2 * lx.LEG_ROWS + lx.DONE].astype(np.int64)
+    finished = whole[lx.ENGINE + lx.DONE].astype(np.int64)
     failed = finished < steps
     return LaneResult(
         step=h,
@@ -170,7 +170,7 @@ def simulate_lanes(
             window_of(time, (int(a), int(b)), red[i], failed) for i, (a, b) in enumerate(job.windows.tolist())
         ),
         legs={name: leg_of(whole, k, steps, pieces, failed) for k, name in enumerate(LEGS)},
-        chamber_pressure=np.where(failed, np.nan, whole[2 * lx.LEG_ROWS + lx.PRESSURE]),
+        chamber_pressure=np.where(failed, np.nan, whole[lx.ENGINE + lx.PRESSURE]),
         histories=histories,
     )
 
@@ -236,8 +236,8 @@ def _delays_fit(machine: Machine, engines: Sequence[Machine], columns: Mapping[s
 
 def _block(job: Job, first: int, last: int, shown: Any) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Run lanes ``first`` to ``last``; lanes left over in the block repeat the last one. Returns work, reductions, history."""
-    block = packed(job, np.minimum(np.arange(first, first + lx.STRIDE), last - 1))
-    red = np.zeros((job.windows.shape[0], lx.RED_SIZE, lx.STRIDE))
+    block = packed(job, np.minimum(np.arange(first, first + lx.LANES), last - 1))
+    red = np.zeros((job.windows.shape[0], lx.RED_SIZE, lx.LANES))
     red[:, [lx.ERROR_HIGHEST, lx.PRESSURE_HIGHEST]] = -np.inf
     red[:, [lx.ERROR_LOWEST, lx.PRESSURE_LOWEST]] = np.inf
     red[:, lx.LAST_OUT] = -np.inf
@@ -254,7 +254,7 @@ def _block(job: Job, first: int, last: int, shown: Any) -> tuple[FloatArray, Flo
         job.first,
         job.alike,
         block.flows,
-        np.zeros((2, ix.LOOPS, outputs_kept(), lx.STRIDE)),
+        np.zeros((2, ix.LOOPS, outputs_kept(), lx.LANES)),
         job.wanted,
         job.windows,
         red,
