@@ -256,8 +256,8 @@ def advance(
         if tick == steps:
             break
         feed_cells(w, cells_, points, loss_points, shift)
-        corners(tail(cells_, lx.CELL_BALL * W), pairs_, behind, tail(w, lx.FOUR_VALVE * W))
-        corners(tail(cells_, lx.CELL_LOSS * W), losses_, behind, tail(w, lx.FOUR_LOSS * W))
+        corners(tail(cells_, lx.CELL * W), pairs_, behind, tail(w, lx.FOUR * W))
+        corners(tail(cells_, lx.LOSS_CELL * W), losses_, behind, tail(w, lx.LOSS_FOUR * W))
         if feed_step(w, per_step) > 0:
             choked_step(w, per_step)
         for i in range(parts):
@@ -271,7 +271,7 @@ def advance(
                     step_voltage(q, out, period, begin, now, length)
             motor_step(w, cells_, points, shift, h * length)
             if i == 0:  # the tables change little within a step
-                corners(tail(cells_, lx.CELL_STEM * W), pairs_, behind, tail(w, lx.FOUR_STEM * W))
+                corners(tail(cells_, lx.CELL * W), pairs_, behind, tail(w, lx.FOUR * W))
                 stem_tables(w)
             moving = friction_level(w)
             if twice:

@@ -23,8 +23,8 @@ laws(chamber_pressure_rate, chamber_midpoint_step, orifice_midpoint, blend, loca
 def feed_cells(q: Any, cells: Any, points: int, loss_points: int, shift: int) -> None:
     """Where ball and flow stand in their tables."""
     par, st = q, tail(q, lx.STATE * W)
-    ball, loss = tail(cells, lx.CELL_BALL * W), tail(cells, lx.CELL_LOSS * W)
-    own = tail(cells, lx.CELL_OWN * W)
+    ball, loss = tail(cells, lx.CELL * W), tail(cells, lx.LOSS_CELL * W)
+    own = tail(cells, lx.OWN_CELL * W)
     share_row, loss_share, offset = tail(q, lx.SHARE * W), tail(q, lx.LOSS_SHARE * W), tail(q, lx.BALL_OFFSET * W)
     for j in range(W):
         angle = st[ix.BALL_ANGLE * W + j] + offset[j]
@@ -49,34 +49,27 @@ def feed_step(q: Any, per_step: float) -> int:
     """Liquid columns over one step with the valves not choked. Returns how many choke instead; those are the business of
     ``choked_step``."""
     par, st = q, tail(q, lx.STATE * W)
-    valve, lines = tail(q, lx.FOUR_VALVE * W), tail(q, lx.FOUR_LOSS * W)
+    valve, lines = tail(q, lx.FOUR * W), tail(q, lx.LOSS_FOUR * W)
     share, loss_share = tail(q, lx.SHARE * W), tail(q, lx.LOSS_SHARE * W)
-    c_scale, fl_scale, up_scale, down_scale = (
-        tail(q, lx.C_SCALE * W),
-        tail(q, lx.FL_SCALE * W),
-        tail(q, lx.UP_SCALE * W),
-        tail(q, lx.DOWN_SCALE * W),
-    )
-    before_row, choked_sum = tail(q, lx.FLOW_BEFORE * W), tail(q, lx.SUM_CHOKED * W)
+    before_row = tail(q, lx.FLOW_BEFORE * W)
     choking = 0
     for j in range(W):
         flow, manifold = st[ix.FLOW * W + j], st[ix.MANIFOLD * W + j]
         c = blend(valve[j], valve[2 * W + j], share[j])
-        fl = blend(valve[W + j], valve[3 * W + j], share[j]) * fl_scale[j]
+        fl = blend(valve[W + j], valve[3 * W + j], share[j])
         # choked, the valve's loss is that of a coefficient FL C; one quotient serves both branches
-        choked_loss = valve_loss(c * c_scale[j] * fl, par[ix.RHO * W + j])
-        upstream = blend(lines[j], lines[2 * W + j], loss_share[j]) * up_scale[j]
-        downstream = blend(lines[W + j], lines[3 * W + j], loss_share[j]) * down_scale[j]
-        supply = tank_pressure(par[ix.TANK * W + j], par[ix.DROOP_SLOPE * W + j], 1.0, flow) + par[ix.HEAD * W + j]
+        choked_loss = valve_loss(c * fl, par[ix.RHO * W + j])
+        upstream = blend(lines[j], lines[2 * W + j], loss_share[j])
+        downstream = blend(lines[W + j], lines[3 * W + j], loss_share[j])
+        supply = tank_pressure(par[lx.SUPPLY * W + j], par[ix.DROOP_SLOPE * W + j], 1.0, flow)
         after = column_step(
             flow, supply - manifold, upstream + choked_loss * (fl * fl) + downstream, par[ix.STEP_OVER_ALL * W + j]
         )
-        push = supply - par[ix.FF * W + j] * par[ix.VAPOUR * W + j]
+        push = supply - par[lx.THROAT_PRESSURE * W + j]
         chokes = column_lags(after, flow, push, upstream + choked_loss, par[ix.STEP_OVER_UP * W + j])
         before_row[j] = flow
         st[ix.FLOW * W + j] = after
         st[ix.CHOKED * W + j] = 1.0 if chokes else 0.0
-        choked_sum[j] += 1.0 if chokes else 0.0
         choking += 1 if chokes else 0
         st[ix.VALVE_DROP * W + j] = valve_drop(
             supply, manifold, flow, after, upstream, downstream,
@@ -89,30 +82,25 @@ def feed_step(q: Any, per_step: float) -> int:
 def choked_step(q: Any, per_step: float) -> None:
     """``feed_step`` once more for the lanes whose valves choke."""
     par, st = q, tail(q, lx.STATE * W)
-    valve, lines = tail(q, lx.FOUR_VALVE * W), tail(q, lx.FOUR_LOSS * W)
+    valve, lines = tail(q, lx.FOUR * W), tail(q, lx.LOSS_FOUR * W)
     share, loss_share = tail(q, lx.SHARE * W), tail(q, lx.LOSS_SHARE * W)
-    c_scale, fl_scale, up_scale, down_scale = (
-        tail(q, lx.C_SCALE * W),
-        tail(q, lx.FL_SCALE * W),
-        tail(q, lx.UP_SCALE * W),
-        tail(q, lx.DOWN_SCALE * W),
-    )
-    before_row = tail(q, lx.FLOW_BEFORE * W)
+    before_row, choked_sum = tail(q, lx.FLOW_BEFORE * W), tail(q, lx.SUM_CHOKED * W)
     for j in range(W):
         flow, manifold = before_row[j], st[ix.MANIFOLD * W + j]
         c = blend(valve[j], valve[2 * W + j], share[j])
-        fl = blend(valve[W + j], valve[3 * W + j], share[j]) * fl_scale[j]
-        choked_loss = valve_loss(c * c_scale[j] * fl, par[ix.RHO * W + j])
-        upstream = blend(lines[j], lines[2 * W + j], loss_share[j]) * up_scale[j]
-        downstream = blend(lines[W + j], lines[3 * W + j], loss_share[j]) * down_scale[j]
-        supply = tank_pressure(par[ix.TANK * W + j], par[ix.DROOP_SLOPE * W + j], 1.0, flow) + par[ix.HEAD * W + j]
-        push = supply - par[ix.FF * W + j] * par[ix.VAPOUR * W + j]
+        fl = blend(valve[W + j], valve[3 * W + j], share[j])
+        choked_loss = valve_loss(c * fl, par[ix.RHO * W + j])
+        upstream = blend(lines[j], lines[2 * W + j], loss_share[j])
+        downstream = blend(lines[W + j], lines[3 * W + j], loss_share[j])
+        supply = tank_pressure(par[lx.SUPPLY * W + j], par[ix.DROOP_SLOPE * W + j], 1.0, flow)
+        push = supply - par[lx.THROAT_PRESSURE * W + j]
         after = column_step(flow, push, upstream + choked_loss, par[ix.STEP_OVER_UP * W + j])
         behind = valve_drop(
             supply, manifold, flow, after, upstream, downstream,
             par[ix.UP_INERTANCE * W + j], par[ix.DOWN_INERTANCE * W + j], per_step,
         )  # fmt: skip
         chokes = st[ix.CHOKED * W + j] > 0.5
+        choked_sum[j] += 1.0 if chokes else 0.0
         free, free_drop = st[ix.FLOW * W + j], st[ix.VALVE_DROP * W + j]
         st[ix.FLOW * W + j] = after if chokes else free
         st[ix.VALVE_DROP * W + j] = behind if chokes else free_drop

@@ -13,7 +13,7 @@ from numba import njit
 
 from valvectl.parts.controller import clip, pi_integral, pi_output, position_law
 from valvectl.parts.encoder import quantise
-from valvectl.parts.friction import faded, half_way_speed, hydrodynamic_torque, pressure_rise, stick_or_slip
+from valvectl.parts.friction import faded, half_way_speed, pressure_rise, stick_or_slip
 from valvectl.parts.gearing import play, spring_torque
 from valvectl.parts.lookup import blend, locate
 from valvectl.parts.motor import current_decay_step
@@ -23,7 +23,7 @@ from valvectl.plant import layout as ix
 from valvectl.plant.kernel_base import FAST, laws, tail
 from valvectl.plant.lane_math import exp_down
 
-laws(clip, pi_integral, pi_output, position_law, quantise, faded, half_way_speed, hydrodynamic_torque, pressure_rise)
+laws(clip, pi_integral, pi_output, position_law, quantise, faded, half_way_speed, pressure_rise)
 laws(stick_or_slip, play, spring_torque, blend, locate, current_decay_step, return_torque)
 
 LANES = lx.LANES
@@ -113,7 +113,7 @@ def sample_current(q: Any, outs: Any, slot: int) -> None:
         limit, kp = par[ix.DUTY_LIMIT * W + j] * st[ix.BUS * W + j], par[ix.KP_CURRENT * W + j]
         integral = st[ix.CURRENT_INTEGRAL * W + j]
         output = pi_output(error, integral, kp)
-        rate = par[ix.KI_CURRENT * W + j] * par[ix.CURRENT_PERIOD * W + j]
+        rate = par[lx.CURRENT_RATE * W + j]
         st[ix.CURRENT_INTEGRAL * W + j] = pi_integral(error, integral, kp, rate, output, limit)
         out[j] = clip(output, limit)
 
@@ -166,8 +166,8 @@ def motor_step(q: Any, cells: Any, points: int, shift: int, h: float) -> None:
     Also where the stem stands in the friction tables of its direction. One loop for all: they share what they read, and it
     is the memory that they wait for.
     """
-    par, st, cell_row = q, tail(q, lx.STATE * W), tail(cells, lx.CELL_STEM * W)
-    own, opened, closed = tail(cells, lx.CELL_OWN * W), lx.PAIR_OPENING * points, lx.PAIR_CLOSING * points
+    par, st, cell_row = q, tail(q, lx.STATE * W), tail(cells, lx.CELL * W)
+    own, opened, closed = tail(cells, lx.OWN_CELL * W), lx.PAIR_OPENING * points, lx.PAIR_CLOSING * points
     peak, over_row, decay_row = tail(q, lx.PEAK_SPRING * W), tail(q, lx.OVER_MOTOR * W), tail(q, lx.MOTOR_DECAY * W)
     share_row, free_row, factor = tail(q, lx.SHARE * W), tail(q, lx.FREE * W), tail(q, lx.FACTOR * W)
     for j in range(W):
@@ -186,7 +186,7 @@ def motor_step(q: Any, cells: Any, points: int, shift: int, h: float) -> None:
         level = par[ix.MOTOR_FRICTION * W + j] + par[ix.MESH_LOSS * W + j] * abs(spring)
         motor_speed = stick_or_slip(motor_speed * decay + over * torque, level, over)
         cell, share = locate(points, par[ix.GRID_START * W + j], par[ix.GRID_PER_STEP * W + j], angle)
-        stream = hydrodynamic_torque(par[ix.HYDRO * W + j], par[ix.BORE * W + j], drop)
+        stream = par[lx.STREAM * W + j] * drop
         shutting = return_torque(
             angle - par[ix.CLOSED_STOP * W + j], par[ix.RETURN_PRELOAD * W + j], par[ix.RETURN_RATE * W + j]
         )
@@ -204,12 +204,11 @@ def motor_step(q: Any, cells: Any, points: int, shift: int, h: float) -> None:
 @lane
 def stem_tables(q: Any) -> None:
     """Friction of the stem from the tables: breakaway and running torque."""
-    four, share = tail(q, lx.FOUR_STEM * W), tail(q, lx.SHARE * W)
+    four, share = tail(q, lx.FOUR * W), tail(q, lx.SHARE * W)
     loose, run = tail(q, lx.BREAK * W), tail(q, lx.RUN * W)
-    loose_scale, run_scale = tail(q, lx.BREAK_SCALE * W), tail(q, lx.RUN_SCALE * W)
     for j in range(W):
-        loose[j] = loose_scale[j] * blend(four[j], four[2 * W + j], share[j])
-        run[j] = run_scale[j] * blend(four[W + j], four[3 * W + j], share[j])
+        loose[j] = blend(four[j], four[2 * W + j], share[j])
+        run[j] = blend(four[W + j], four[3 * W + j], share[j])
 
 
 @lane

@@ -19,23 +19,17 @@ WIDE = 2 * LANES
 STATE = ix.PAR_SIZE
 """First row of a leg's state; its rows are ``STATE`` + index in ``layout``."""
 (
-    UP_SCALE,
-    DOWN_SCALE,
-    C_SCALE,
-    FL_SCALE,
-    RUN_SCALE,
-    BREAK_SCALE,
     BALL_OFFSET,
     STEM_OFFSET,
     COMMAND_OFFSET,
-    SHARE,
-    LOSS_SHARE,
-    BREAK,
-    RUN,
-    FREE,
-    FACTOR,
-    STEP_VOLTAGE,
-    BURNT,
+    SUPPLY,
+    THROAT_PRESSURE,
+    STREAM,
+    CURRENT_RATE,
+    OVER_MOTOR,
+    MOTOR_DECAY,
+    PER_STRIBECK,
+    DELAY_PART,
     SUM_CURRENT_SQUARED,
     PEAK_CURRENT,
     PEAK_MOTOR_SPEED,
@@ -43,18 +37,20 @@ STATE = ix.PAR_SIZE
     PEAK_SPRING,
     SUM_CHOKED,
     PEAK_TRACKING,
-    INJECTED,
-    OVER_MOTOR,
-    MOTOR_DECAY,
-    PER_STRIBECK,
+    STEP_VOLTAGE,
+    BURNT,
+    SHARE,
+    FREE,
     LEVEL,
-    SQUARE,
-    DELAY_PART,
-    FLOW_BEFORE,
-    FOUR_VALVE,
-) = range(STATE + ix.ST_SIZE, STATE + ix.ST_SIZE + 33)
-FOUR_LOSS, FOUR_STEM, LEG_ROWS = range(FOUR_VALVE + 4, FOUR_VALVE + 16, 4)
-"""``FOUR_``: four rows that hold, lane after lane, two neighbours of two tables that share a grid."""
+    FOUR,
+) = range(STATE + ix.ST_SIZE, STATE + ix.ST_SIZE + 24)
+"""Products of parameters: ``SUPPLY`` pressure of a full tank with its head, ``THROAT_PRESSURE`` at which the valve chokes, ``STREAM``
+torque of the stream on the stem for a pressure, ``CURRENT_RATE`` integral rate of the current loop over a sample."""
+LOSS_FOUR, LEG_ROWS = FOUR + 4, FOUR + 8
+"""Four rows each: two neighbours of two tables that share a grid."""
+LOSS_SHARE, FLOW_BEFORE, INJECTED = FREE, LEVEL, LEVEL
+FACTOR, SQUARE, BREAK, RUN = range(LOSS_FOUR, LOSS_FOUR + 4)
+"""What lives within a step only shares its row with what is done with by then: a block has to fit into the nearest cache."""
 
 # ---- rows of the engine, behind those of both legs ----------------------------------------------------------------
 (
@@ -81,8 +77,8 @@ def leg_row(k: int, row: int) -> int:
 
 
 # ---- rows of whole numbers: cells of the look-ups, cells[which, leg, lane] -------------------------------------------
-CELL_BALL, CELL_LOSS, CELL_STEM, CELL_OWN, BURNT_BEFORE, CELLS = range(6)
-"""``CELL_OWN`` says which of the tables that lie side by side is the lane's, ``BURNT_BEFORE`` how far before the present one in
+CELL, LOSS_CELL, OWN_CELL, BURNT_BEFORE, CELLS = range(5)
+"""``OWN_CELL`` says which of the tables that lie side by side is the lane's, ``BURNT_BEFORE`` how far before the present one in
 the ring of delayed flows the younger of the two lies that burn now."""
 
 # ---- tables in pairs that share a grid: pairs[which, point, whose, 2] ------------------------------------------------------

@@ -13,6 +13,7 @@ from valvectl.design.schema import LEGS, LegName
 from valvectl.errors import RangeError
 from valvectl.parts.controller import CascadeGains, filter_share
 from valvectl.parts.encoder import quantise
+from valvectl.parts.friction import hydrodynamic_torque
 from valvectl.parts.lookup import FloatArray
 from valvectl.plant import lane_columns
 from valvectl.plant import lane_layout as lx
@@ -24,14 +25,13 @@ from valvectl.plant.simulate import pack
 from valvectl.plant.time_grid import Grid, IntArray
 
 _PER_PART = (ix.STEP_OVER_MOTOR, ix.STEP_OVER_LOAD, ix.VISCOUS_DECAY, ix.CURRENT_HALF, ix.CURRENT_GAIN)
-_SCALES: dict[str, int] = {
-    "up_loss_scale": lx.UP_SCALE,
-    "down_loss_scale": lx.DOWN_SCALE,
-    "c_scale": lx.C_SCALE,
-    "fl_scale": lx.FL_SCALE,
-    "running_scale": lx.RUN_SCALE,
-    "breakaway_scale": lx.BREAK_SCALE,
+_SCALES: dict[str, tuple[int, ...]] = {
+    "c_scale": (ix.TAB_C,),
+    "fl_scale": (ix.TAB_FL,),
+    "running_scale": (ix.TAB_RUN, ix.TAB_RUN_CLOSING),
+    "breakaway_scale": (ix.TAB_BREAK, ix.TAB_BREAK_CLOSING),
 }
+_LOSS_SCALES = {"up_loss_scale": 0, "down_loss_scale": 1}
 _OFFSETS: dict[str, int] = {
     "ball_offset": lx.BALL_OFFSET,
     "stem_offset": lx.STEM_OFFSET,
@@ -114,14 +114,21 @@ def packed(job: Job, pick: IntArray) -> Packed:
         if f"{name}.servo.speed_filter" in columns:
             period = job.machine.legs[name].servo.speed_period
             rows[ix.FILTER_SHARE] = [filter_share(period, float(tau)) for tau in columns[f"{name}.servo.speed_filter"]]
-        for field, index in _SCALES.items():
-            rows[index] = own.get(f"{name}.{field}", 1.0)
+        for field, tables in _SCALES.items():
+            if f"{name}.{field}" in own:
+                valve = _scaled(valve, k, tables, own[f"{name}.{field}"])
+        for field, index in _LOSS_SCALES.items():
+            if f"{name}.{field}" in own:
+                losses = _scaled(losses, k, (index,), own[f"{name}.{field}"])
         for field, index in _OFFSETS.items():
             rows[index] = own.get(f"{name}.{field}", 0.0)
         # friction that pressure adds does not grow with the table
-        rows[ix.RELATIVE_SLOPE] = np.where(
-            rows[lx.BREAK_SCALE] > 0.0, rows[ix.RELATIVE_SLOPE] / np.maximum(rows[lx.BREAK_SCALE], 1e-300), 0.0
-        )
+        loose = own.get(f"{name}.breakaway_scale", np.ones(1))
+        rows[ix.RELATIVE_SLOPE] = np.where(loose > 0.0, rows[ix.RELATIVE_SLOPE] / np.maximum(loose, 1e-300), 0.0)
+        rows[lx.SUPPLY] = rows[ix.TANK] + rows[ix.HEAD]
+        rows[lx.THROAT_PRESSURE] = rows[ix.FF] * rows[ix.VAPOUR]
+        rows[lx.STREAM] = hydrodynamic_torque(rows[ix.HYDRO], rows[ix.BORE], 1.0)
+        rows[lx.CURRENT_RATE] = rows[ix.KI_CURRENT] * rows[ix.CURRENT_PERIOD]
         half = rows[ix.VISCOUS_DECAY]
         rows[lx.OVER_MOTOR] = rows[ix.STEP_OVER_MOTOR] / (1.0 + half)
         rows[lx.MOTOR_DECAY] = (1.0 - half) / (1.0 + half)
@@ -150,8 +157,9 @@ def packed(job: Job, pick: IntArray) -> Packed:
     for what, numbers in (("parameter", work), ("valve table", valve), ("line loss", losses)):
         if np.isnan(numbers).any():
             raise RangeError(f"a {what} of the simulator in lanes is not a number")
-    own = len(valve) * np.arange(2)[:, None]
-    cells[lx.CELL_OWN] = own + np.arange(lx.LANES) if job.engines else own
+    if len(valve) != len(losses):  # one of the two differs from lane to lane
+        valve, losses = (np.broadcast_to(tables, (lx.LANES, *tables.shape[1:])) for tables in (valve, losses))
+    cells[lx.OWN_CELL] = len(valve) * np.arange(2)[:, None] + (np.arange(lx.LANES) if len(valve) > 1 else 0)
     # from (whose, leg, which, point) to (point, leg, whose) for each pair
     pairs = [np.stack([valve[:, :, which].transpose(2, 1, 0) for which in pair], axis=3) for pair in lx.PAIR_OF]
     c_star = np.asarray(job.machine.c_star.values)
@@ -163,6 +171,14 @@ def packed(job: Job, pick: IntArray) -> Packed:
         flows,
         cells,
     )
+
+
+def _scaled(tables: FloatArray, k: int, which: tuple[int, ...], scale: FloatArray) -> FloatArray:
+    """Tables (whose, leg, which, point) as each lane's own, some of leg ``k`` times a number a lane."""
+    out = np.array(np.broadcast_to(tables, (lx.LANES, *tables.shape[1:])))
+    for index in which:
+        out[:, k, index] *= scale[:, None]
+    return out
 
 
 def _side_by_side(tables: FloatArray) -> FloatArray:
