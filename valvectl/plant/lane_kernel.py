@@ -21,10 +21,13 @@ from valvectl.plant.lane_kernel_feed import (
     c_star_cells,
     c_star_corners,
     chamber_step,
-    choked_step,
+    choking,
+    column_choked,
+    column_free,
     corners,
+    drop_step,
     feed_cells,
-    feed_step,
+    losses_now,
     manifold_step,
 )
 from valvectl.plant.lane_kernel_servo import (
@@ -157,14 +160,6 @@ def keep(w: Any, row: Any, size: int, shown: Any, count: int) -> None:
         row[lx.HIST_FUEL_BALL * size + i] = f[ix.BALL_ANGLE * W + j]
 
 
-@lane
-def take_over(e: Any) -> None:
-    """The chamber's new pressure is the present one."""
-    pressure, after = tail(e, lx.PRESSURE * L), tail(e, lx.AFTER * L)
-    for j in range(LANES):
-        pressure[j] = after[j]
-
-
 def advance(
     work: Any,
     first: Any,
@@ -258,8 +253,11 @@ def advance(
         feed_cells(w, cells_, points, loss_points, shift)
         corners(tail(cells_, lx.CELL * W), pairs_, behind, tail(w, lx.FOUR * W))
         corners(tail(cells_, lx.LOSS_CELL * W), losses_, behind, tail(w, lx.LOSS_FOUR * W))
-        if feed_step(w, per_step) > 0:
-            choked_step(w, per_step)
+        losses_now(w)
+        column_free(w)
+        if choking(w) > 0:
+            column_choked(w)
+        drop_step(w, per_step)
         for i in range(parts):
             now = tick + i * length
             for k in range(2):
@@ -285,6 +283,4 @@ def advance(
         c_star_cells(w, nr, nx, r0, per_dr, x0, per_dx, cells_)
         c_star_corners(e, cells_, c_star_)
         chamber_step(w)
-        for k in range(2):
-            manifold_step(tail(w, k * L), e, tail(flows_, (tick & mask) * W + k * L))
-        take_over(e)
+        manifold_step(w, tail(flows_, (tick & mask) * W))

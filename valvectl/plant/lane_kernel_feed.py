@@ -45,65 +45,82 @@ def corners(at: Any, pairs: Any, behind: int, to: Any) -> None:
 
 
 @lane
-def feed_step(q: Any, per_step: float) -> int:
-    """Liquid columns over one step with the valves not choked. Returns how many choke instead; those are the business of
-    ``choked_step``."""
+def losses_now(q: Any) -> None:
+    """Losses of lines and valve at the start of the step, and what pushes."""
     par, st = q, tail(q, lx.STATE * W)
     valve, lines = tail(q, lx.FOUR * W), tail(q, lx.LOSS_FOUR * W)
-    share, loss_share = tail(q, lx.SHARE * W), tail(q, lx.LOSS_SHARE * W)
-    before_row = tail(q, lx.FLOW_BEFORE * W)
-    choking = 0
+    share, loss_share, before = tail(q, lx.SHARE * W), tail(q, lx.LOSS_SHARE * W), tail(q, lx.FLOW_BEFORE * W)
+    choked, all_, up, down, supply = (
+        tail(q, lx.CHOKED_LOSS * W),
+        tail(q, lx.ALL_LOSS * W),
+        tail(q, lx.UP_LOSS * W),
+        tail(q, lx.DOWN_LOSS * W),
+        tail(q, lx.SUPPLY_NOW * W),
+    )
     for j in range(W):
-        flow, manifold = st[ix.FLOW * W + j], st[ix.MANIFOLD * W + j]
+        flow = st[ix.FLOW * W + j]
         c = blend(valve[j], valve[2 * W + j], share[j])
         fl = blend(valve[W + j], valve[3 * W + j], share[j])
         # choked, the valve's loss is that of a coefficient FL C; one quotient serves both branches
         choked_loss = valve_loss(c * fl, par[ix.RHO * W + j])
         upstream = blend(lines[j], lines[2 * W + j], loss_share[j])
         downstream = blend(lines[W + j], lines[3 * W + j], loss_share[j])
-        supply = tank_pressure(par[lx.SUPPLY * W + j], par[ix.DROOP_SLOPE * W + j], 1.0, flow)
-        after = column_step(
-            flow, supply - manifold, upstream + choked_loss * (fl * fl) + downstream, par[ix.STEP_OVER_ALL * W + j]
-        )
-        push = supply - par[lx.THROAT_PRESSURE * W + j]
-        chokes = column_lags(after, flow, push, upstream + choked_loss, par[ix.STEP_OVER_UP * W + j])
-        before_row[j] = flow
-        st[ix.FLOW * W + j] = after
-        st[ix.CHOKED * W + j] = 1.0 if chokes else 0.0
-        choking += 1 if chokes else 0
-        st[ix.VALVE_DROP * W + j] = valve_drop(
-            supply, manifold, flow, after, upstream, downstream,
-            par[ix.UP_INERTANCE * W + j], par[ix.DOWN_INERTANCE * W + j], per_step,
-        )  # fmt: skip
-    return choking
+        choked[j] = upstream + choked_loss
+        all_[j] = upstream + choked_loss * (fl * fl) + downstream
+        up[j] = upstream
+        down[j] = downstream
+        supply[j] = tank_pressure(par[lx.SUPPLY * W + j], par[ix.DROOP_SLOPE * W + j], 1.0, flow)
+        before[j] = flow
 
 
 @lane
-def choked_step(q: Any, per_step: float) -> None:
-    """``feed_step`` once more for the lanes whose valves choke."""
+def column_free(q: Any) -> None:
+    """Liquid columns over one step with the valves not choked."""
     par, st = q, tail(q, lx.STATE * W)
-    valve, lines = tail(q, lx.FOUR * W), tail(q, lx.LOSS_FOUR * W)
-    share, loss_share = tail(q, lx.SHARE * W), tail(q, lx.LOSS_SHARE * W)
-    before_row, choked_sum = tail(q, lx.FLOW_BEFORE * W), tail(q, lx.SUM_CHOKED * W)
+    before, loss, supply = tail(q, lx.FLOW_BEFORE * W), tail(q, lx.ALL_LOSS * W), tail(q, lx.SUPPLY_NOW * W)
     for j in range(W):
-        flow, manifold = before_row[j], st[ix.MANIFOLD * W + j]
-        c = blend(valve[j], valve[2 * W + j], share[j])
-        fl = blend(valve[W + j], valve[3 * W + j], share[j])
-        choked_loss = valve_loss(c * fl, par[ix.RHO * W + j])
-        upstream = blend(lines[j], lines[2 * W + j], loss_share[j])
-        downstream = blend(lines[W + j], lines[3 * W + j], loss_share[j])
-        supply = tank_pressure(par[lx.SUPPLY * W + j], par[ix.DROOP_SLOPE * W + j], 1.0, flow)
-        push = supply - par[lx.THROAT_PRESSURE * W + j]
-        after = column_step(flow, push, upstream + choked_loss, par[ix.STEP_OVER_UP * W + j])
-        behind = valve_drop(
-            supply, manifold, flow, after, upstream, downstream,
+        st[ix.FLOW * W + j] = column_step(
+            before[j], supply[j] - st[ix.MANIFOLD * W + j], loss[j], par[ix.STEP_OVER_ALL * W + j]
+        )
+
+
+@lane
+def choking(q: Any) -> int:
+    """Mark the lanes whose valves choke; returns how many."""
+    par, st = q, tail(q, lx.STATE * W)
+    before, loss, supply = tail(q, lx.FLOW_BEFORE * W), tail(q, lx.CHOKED_LOSS * W), tail(q, lx.SUPPLY_NOW * W)
+    many = 0
+    for j in range(W):
+        push = supply[j] - par[lx.THROAT_PRESSURE * W + j]
+        chokes = column_lags(st[ix.FLOW * W + j], before[j], push, loss[j], par[ix.STEP_OVER_UP * W + j])
+        st[ix.CHOKED * W + j] = 1.0 if chokes else 0.0
+        many += 1 if chokes else 0
+    return many
+
+
+@lane
+def column_choked(q: Any) -> None:
+    """Liquid columns over one step where the valves choke."""
+    par, st, choked_sum = q, tail(q, lx.STATE * W), tail(q, lx.SUM_CHOKED * W)
+    before, loss, supply = tail(q, lx.FLOW_BEFORE * W), tail(q, lx.CHOKED_LOSS * W), tail(q, lx.SUPPLY_NOW * W)
+    for j in range(W):
+        push = supply[j] - par[lx.THROAT_PRESSURE * W + j]
+        after = column_step(before[j], push, loss[j], par[ix.STEP_OVER_UP * W + j])
+        chokes, free = st[ix.CHOKED * W + j], st[ix.FLOW * W + j]
+        st[ix.FLOW * W + j] = after if chokes > 0.5 else free
+        choked_sum[j] += chokes
+
+
+@lane
+def drop_step(q: Any, per_step: float) -> None:
+    """Pressure drop of the valves in the middle of the step."""
+    par, st, up, down = q, tail(q, lx.STATE * W), tail(q, lx.UP_LOSS * W), tail(q, lx.DOWN_LOSS * W)
+    before, supply = tail(q, lx.FLOW_BEFORE * W), tail(q, lx.SUPPLY_NOW * W)
+    for j in range(W):
+        st[ix.VALVE_DROP * W + j] = valve_drop(
+            supply[j], st[ix.MANIFOLD * W + j], before[j], st[ix.FLOW * W + j], up[j], down[j],
             par[ix.UP_INERTANCE * W + j], par[ix.DOWN_INERTANCE * W + j], per_step,
         )  # fmt: skip
-        chokes = st[ix.CHOKED * W + j] > 0.5
-        choked_sum[j] += 1.0 if chokes else 0.0
-        free, free_drop = st[ix.FLOW * W + j], st[ix.VALVE_DROP * W + j]
-        st[ix.FLOW * W + j] = after if chokes else free
-        st[ix.VALVE_DROP * W + j] = behind if chokes else free_drop
 
 
 @lane
@@ -150,29 +167,33 @@ def c_star_corners(e: Any, cells: Any, c_star: Any) -> None:
 
 @lane
 def chamber_step(w: Any) -> None:
-    """Chamber pressure one step on, by the trapezoidal rule of its linear equation."""
+    """Chamber pressure one step on, by the trapezoidal rule of its linear equation; and that in the middle of the step, for
+    both legs."""
     o, f, e = tail(w, lx.BURNT * W), tail(w, lx.BURNT * W + L), tail(w, lx.ENGINE * L)
     four, u, v = tail(e, lx.FOUR_C_STAR * L), tail(e, lx.C_STAR_U * L), tail(e, lx.C_STAR_V * L)
-    pressure, after = tail(e, lx.PRESSURE * L), tail(e, lx.AFTER * L)
+    pressure, middle_o, middle_f = tail(e, lx.PRESSURE * L), tail(w, lx.MIDDLE * W), tail(w, lx.MIDDLE * W + L)
     for j in range(LANES):
         low, high = blend(four[j], four[2 * L + j], u[j]), blend(four[L + j], four[3 * L + j], u[j])
         velocity = e[ix.EFFICIENCY * L + j] * blend(low, high, v[j])
         steps = e[lx.STEP_OVER_RESIDENCE * L + j] * velocity
-        after[j] = chamber_midpoint_step(pressure[j], o[j] + f[j], velocity, e[ix.THROAT_AREA * L + j], steps)
+        before = pressure[j]
+        after = chamber_midpoint_step(before, o[j] + f[j], velocity, e[ix.THROAT_AREA * L + j], steps)
+        middle = 0.5 * (before + after)
+        pressure[j] = after
+        middle_o[j] = middle
+        middle_f[j] = middle
 
 
 @lane
-def manifold_step(q: Any, e: Any, flows: Any) -> None:
-    """Manifold of a leg over one step; the injector's flow goes into a row of the ring of delayed flows."""
-    par, st, to = q, tail(q, lx.STATE * W), tail(q, lx.INJECTED * W)
-    pressure, after = tail(e, lx.PRESSURE * L), tail(e, lx.AFTER * L)
-    for j in range(LANES):
-        middle = 0.5 * (pressure[j] + after[j])
-        manifold = st[ix.MANIFOLD * W + j]
+def manifold_step(q: Any, flows: Any) -> None:
+    """Manifolds over one step; the injectors' flows go into a row of the ring of delayed flows."""
+    par, st, middle, to = q, tail(q, lx.STATE * W), tail(q, lx.MIDDLE * W), tail(q, lx.INJECTED * W)
+    for j in range(W):
+        behind, manifold = middle[j], st[ix.MANIFOLD * W + j]
         drop, flow = orifice_midpoint(
-            manifold - middle, st[ix.FLOW * W + j], par[ix.ORIFICE * W + j], par[ix.HALF_STEP_COMPLIANCE * W + j]
+            manifold - behind, st[ix.FLOW * W + j], par[ix.ORIFICE * W + j], par[ix.HALF_STEP_COMPLIANCE * W + j]
         )
-        st[ix.MANIFOLD * W + j] = 2.0 * (drop + middle) - manifold
+        st[ix.MANIFOLD * W + j] = 2.0 * (drop + behind) - manifold
         to[j] = flow
-    for j in range(LANES):
+    for j in range(W):
         flows[j] = to[j]

@@ -48,14 +48,15 @@ STATE = ix.PAR_SIZE
 torque of the stream on the stem for a pressure, ``CURRENT_RATE`` integral rate of the current loop over a sample."""
 LOSS_FOUR, LEG_ROWS = FOUR + 4, FOUR + 8
 """Four rows each: two neighbours of two tables that share a grid."""
-LOSS_SHARE, FLOW_BEFORE, INJECTED = FREE, LEVEL, LEVEL
+LOSS_SHARE, FLOW_BEFORE, MIDDLE, INJECTED = FREE, LEVEL, SHARE, LEVEL
+CHOKED_LOSS, ALL_LOSS = FOUR, FOUR + 1
+UP_LOSS, DOWN_LOSS, SUPPLY_NOW = range(LOSS_FOUR, LOSS_FOUR + 3)
 FACTOR, SQUARE, BREAK, RUN = range(LOSS_FOUR, LOSS_FOUR + 4)
 """What lives within a step only shares its row with what is done with by then: a block has to fit into the nearest cache."""
 
 # ---- rows of the engine, behind those of both legs ----------------------------------------------------------------
 (
     PRESSURE,
-    AFTER,
     BUS_NOW,
     C_STAR_U,
     C_STAR_V,
@@ -64,7 +65,7 @@ FACTOR, SQUARE, BREAK, RUN = range(LOSS_FOUR, LOSS_FOUR + 4)
     ERROR,
     STEP_OVER_RESIDENCE,
     FOUR_C_STAR,
-) = range(ix.GLOB_SIZE, ix.GLOB_SIZE + 10)
+) = range(ix.GLOB_SIZE, ix.GLOB_SIZE + 9)
 ENGINE_ROWS = FOUR_C_STAR + 4
 ENGINE = 2 * LEG_ROWS
 """First of the engine's rows in a block, where those before are halves of the legs' rows: see ``leg_row``."""
