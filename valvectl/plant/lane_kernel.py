@@ -187,8 +187,8 @@ def advance(
 ) -> None:
     """Advance a block of engines by ``steps`` steps of ``h`` [s] from the state in ``work``.
 
-    Shapes, with LANES a row: work, first (ROWS, .), the second a copy of the start; cells (CELLS, 2, .); pairs (PAIRS, n, w, 2),
-    losses (m, w, 2), w the tables side by side; c_star (nx - 1, nr, 2), each pressure beside the next;
+    Shapes, with LANES a row: work, first (ROWS, .), the second a copy of the start; cells (CELLS, 2, .); pairs (., n, PAIRS, 2),
+    losses (., m, 2), of each lane's legs or of two for all; c_star (nx - 1, nr, 2), each pressure beside the next;
     command (2, samples) [rad]; periods, starts (2, LOOPS) [steps];
     alike (2, LOOPS + 1) whether a loop's delay, and the combustion's, is that of all lanes; flows (2^b, 2, .); outs
     (2, LOOPS, OUTS, .); wanted (rows,) mixture ratio; windows (W, 2) first and one past the last row; red
@@ -196,10 +196,7 @@ def advance(
     each ``every`` steps and at the end; ``band`` [-] is that of the O/F error; ``parts`` steps of the servos' mechanics make
     one of the rest; ``twice``: friction of the stem is taken half-way through the step.
     """
-    points, loss_points, samples = pairs.shape[1], losses.shape[0], command.shape[1]
-    behind, shift = 2 * pairs.shape[2], 0
-    while 1 << shift < pairs.shape[2]:
-        shift += 1
+    points, loss_points, samples = pairs.shape[1], losses.shape[1], command.shape[1]
     slots, nr, nx, count = flows.shape[0], c_star.shape[1], c_star.shape[0] + 1, shown.shape[0]
     mask = slots - 1
     w, first_, cells_, pairs_, losses_, c_star_ = (
@@ -250,9 +247,9 @@ def advance(
             row += 1
         if tick == steps:
             break
-        feed_cells(w, cells_, points, loss_points, shift)
-        corners(tail(cells_, lx.CELL * W), pairs_, behind, tail(w, lx.FOUR * W))
-        corners(tail(cells_, lx.LOSS_CELL * W), losses_, behind, tail(w, lx.LOSS_FOUR * W))
+        feed_cells(w, cells_, points, loss_points)
+        corners(tail(cells_, lx.CELL * W), pairs_, 2 * lx.PAIRS, tail(w, lx.FOUR * W))
+        corners(tail(cells_, lx.LOSS_CELL * W), losses_, 2, tail(w, lx.LOSS_FOUR * W))
         losses_now(w)
         column_free(w)
         if choking(w) > 0:
@@ -267,9 +264,9 @@ def advance(
                     step_voltage_alike(q, out, period, begin, now, length)
                 else:
                     step_voltage(q, out, period, begin, now, length)
-            motor_step(w, cells_, points, shift, h * length)
+            motor_step(w, cells_, points, h * length)
             if i == 0:  # the tables change little within a step
-                corners(tail(cells_, lx.CELL * W), pairs_, behind, tail(w, lx.FOUR * W))
+                corners(tail(cells_, lx.CELL * W), pairs_, 2 * lx.PAIRS, tail(w, lx.FOUR * W))
                 stem_tables(w)
             moving = friction_level(w)
             if twice:

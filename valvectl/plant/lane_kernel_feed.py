@@ -20,19 +20,19 @@ laws(chamber_pressure_rate, chamber_midpoint_step, orifice_midpoint, blend, loca
 
 
 @lane
-def feed_cells(q: Any, cells: Any, points: int, loss_points: int, shift: int) -> None:
+def feed_cells(q: Any, cells: Any, points: int, loss_points: int) -> None:
     """Where ball and flow stand in their tables."""
     par, st = q, tail(q, lx.STATE * W)
     ball, loss = tail(cells, lx.CELL * W), tail(cells, lx.LOSS_CELL * W)
-    own = tail(cells, lx.OWN_CELL * W)
+    own, own_loss = tail(cells, lx.OWN_CELL * W), tail(cells, lx.OWN_LOSS_CELL * W)
     share_row, loss_share, offset = tail(q, lx.SHARE * W), tail(q, lx.LOSS_SHARE * W), tail(q, lx.BALL_OFFSET * W)
     for j in range(W):
         angle = st[ix.BALL_ANGLE * W + j] + offset[j]
         cell, share = locate(points, par[ix.GRID_START * W + j], par[ix.GRID_PER_STEP * W + j], angle)
-        ball[j] = own[j] + (cell << shift)
+        ball[j] = own[j] + cell * lx.PAIRS + lx.PAIR_FLOW
         share_row[j] = share
         cell, share = locate(loss_points, 0.0, par[ix.LOSS_PER_STEP * W + j], st[ix.FLOW * W + j])
-        loss[j] = own[j] + (cell << shift)
+        loss[j] = own_loss[j] + cell
         loss_share[j] = share
 
 

@@ -160,14 +160,14 @@ def step_voltage_alike(q: Any, outs: Any, period: int, first: int, now: float, l
 
 
 @lane
-def motor_step(q: Any, cells: Any, points: int, shift: int, h: float) -> None:
+def motor_step(q: Any, cells: Any, points: int, h: float) -> None:
     """Torque through the gears and the rotor over one step, its dry friction by projection; then the stem as if it were free.
 
     Also where the stem stands in the friction tables of its direction. One loop for all: they share what they read, and it
     is the memory that they wait for.
     """
     par, st, cell_row = q, tail(q, lx.STATE * W), tail(cells, lx.CELL * W)
-    own, opened, closed = tail(cells, lx.OWN_CELL * W), lx.PAIR_OPENING * points, lx.PAIR_CLOSING * points
+    own = tail(cells, lx.OWN_CELL * W)
     peak, over_row, decay_row = tail(q, lx.PEAK_SPRING * W), tail(q, lx.OVER_MOTOR * W), tail(q, lx.MOTOR_DECAY * W)
     share_row, free_row, factor = tail(q, lx.SHARE * W), tail(q, lx.FREE * W), tail(q, lx.FACTOR * W)
     for j in range(W):
@@ -195,7 +195,7 @@ def motor_step(q: Any, cells: Any, points: int, shift: int, h: float) -> None:
         st[ix.MOTOR_SPEED * W + j] = motor_speed
         st[ix.MOTOR_ANGLE * W + j] = motor_angle + h * motor_speed
         peak[j] = max(peak[j], abs(spring))
-        cell_row[j] = own[j] + ((cell + (closed if closing else opened)) << shift)
+        cell_row[j] = own[j] + cell * lx.PAIRS + (lx.PAIR_CLOSING if closing else lx.PAIR_OPENING)
         share_row[j] = share
         free_row[j] = free
         factor[j] = par[ix.COLD * W + j] * pressure_rise(par[ix.RELATIVE_SLOPE * W + j], drop)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from valvectl.plant import layout as ix
 
-LANES = 16
+LANES = 32
 """Lanes of a block: enough to fill vectors, few enough for the nearest cache. A power of two, at least 8. Results do not depend
 on it."""
 WIDE = 2 * LANES
@@ -78,15 +78,16 @@ def leg_row(k: int, row: int) -> int:
 
 
 # ---- rows of whole numbers: cells of the look-ups, cells[which, leg, lane] -------------------------------------------
-CELL, LOSS_CELL, OWN_CELL, BURNT_BEFORE, CELLS = range(5)
-"""``OWN_CELL`` says which of the tables that lie side by side is the lane's, ``BURNT_BEFORE`` how far before the present one in
-the ring of delayed flows the younger of the two lies that burn now."""
+CELL, LOSS_CELL, OWN_CELL, OWN_LOSS_CELL, BURNT_BEFORE, CELLS = range(6)
+"""``OWN_CELL`` and ``OWN_LOSS_CELL`` say where a lane's tables begin, ``BURNT_BEFORE`` how far before the present one in the ring of
+delayed flows the younger of the two lies that burn now."""
 
-# ---- tables in pairs that share a grid: pairs[which, point, whose, 2] ------------------------------------------------------
-PAIR_FLOW, PAIR_OPENING, PAIR_CLOSING, PAIRS = range(4)
+# ---- tables in pairs that share a grid: pairs[whose, point, which, 2] ------------------------------------------------------
+PAIR_FLOW, PAIR_OPENING, PAIR_CLOSING = range(3)
 PAIR_OF = ((ix.TAB_C, ix.TAB_FL), (ix.TAB_BREAK, ix.TAB_RUN), (ix.TAB_BREAK_CLOSING, ix.TAB_RUN_CLOSING))
-"""The two tables of each pair. At one point lie all tables of a block side by side, or those of the two legs where its lanes share
-them: lanes that fly one command are near each other in their tables, and so in memory."""
+"""The two tables of each pair."""
+PAIRS = 4
+"""Room for pairs at a point; one is left free, so that all that belongs to an angle is one line of a cache."""
 
 # ---- reductions of a window: red[window, index, lane] -----------------------------------------------------------------
 (

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -25,6 +26,8 @@ from valvectl.plant.simulate import pack
 from valvectl.plant.time_grid import Grid, IntArray
 
 _PER_PART = (ix.STEP_OVER_MOTOR, ix.STEP_OVER_LOAD, ix.VISCOUS_DECAY, ix.CURRENT_HALF, ix.CURRENT_GAIN)
+LINE = 8
+"""Numbers in a line of the cache."""
 _SCALES: dict[str, tuple[int, ...]] = {
     "c_scale": (ix.TAB_C,),
     "fl_scale": (ix.TAB_FL,),
@@ -98,9 +101,9 @@ def packed(job: Job, pick: IntArray) -> Packed:
         par, glob, valve, losses = pack(machine, job.gains, job.grid, True, battery, (lx.LANES,))
         valve, losses = valve[None], losses[None]  # one for all lanes
     starts = [job.starts[int(j) if len(job.starts) > 1 else 0] for j in pick]
-    work = np.zeros((lx.ROWS, lx.LANES))
-    flows = np.empty((job.slots, 2, lx.LANES))
-    cells = np.zeros((lx.CELLS, 2, lx.LANES), dtype=np.int64)
+    work = aligned((lx.ROWS, lx.LANES))
+    flows = aligned((job.slots, 2, lx.LANES))
+    cells: IntArray = aligned((lx.CELLS, 2, lx.LANES)).view(np.int64)
     e = work[lx.ENGINE :]
     e[: ix.GLOB_SIZE] = glob
     for k, name in enumerate(LEGS):
@@ -157,20 +160,29 @@ def packed(job: Job, pick: IntArray) -> Packed:
     for what, numbers in (("parameter", work), ("valve table", valve), ("line loss", losses)):
         if np.isnan(numbers).any():
             raise RangeError(f"a {what} of the simulator in lanes is not a number")
-    if len(valve) != len(losses):  # one of the two differs from lane to lane
-        valve, losses = (np.broadcast_to(tables, (lx.LANES, *tables.shape[1:])) for tables in (valve, losses))
-    cells[lx.OWN_CELL] = len(valve) * np.arange(2)[:, None] + (np.arange(lx.LANES) if len(valve) > 1 else 0)
-    # from (whose, leg, which, point) to (point, leg, whose) for each pair
-    pairs = [np.stack([valve[:, :, which].transpose(2, 1, 0) for which in pair], axis=3) for pair in lx.PAIR_OF]
+    for row, tables in ((lx.OWN_CELL, valve), (lx.OWN_LOSS_CELL, losses)):
+        whose = np.arange(2)[:, None] + (2 * np.arange(lx.LANES) if len(tables) > 1 else 0)
+        cells[row] = whose * tables.shape[3] * (lx.PAIRS if row == lx.OWN_CELL else 1)
+    pairs = aligned((len(valve), 2, valve.shape[3], lx.PAIRS, 2))
+    for which, pair in enumerate(lx.PAIR_OF):
+        for i, table in enumerate(pair):
+            pairs[:, :, :, which, i] = valve[:, :, table]
     c_star = np.asarray(job.machine.c_star.values)
     return Packed(
         work,
-        _side_by_side(np.stack(pairs)),
-        _side_by_side(losses.transpose(3, 1, 0, 2)),
+        pairs.reshape(-1, *pairs.shape[2:]),
+        np.ascontiguousarray(np.swapaxes(losses, 2, 3)).reshape(-1, losses.shape[3], 2),
         np.stack([c_star[:-1], c_star[1:]], axis=2),
         flows,
         cells,
     )
+
+
+def aligned(shape: tuple[int, ...]) -> FloatArray:
+    """Zeros that begin with a line of the cache: vectors that straddle two lines cost twice."""
+    room = np.zeros(math.prod(shape) + LINE)
+    first = -(room.ctypes.data // room.itemsize) % LINE
+    return room[first : first + math.prod(shape)].reshape(shape)
 
 
 def _scaled(tables: FloatArray, k: int, which: tuple[int, ...], scale: FloatArray) -> FloatArray:
@@ -179,12 +191,6 @@ def _scaled(tables: FloatArray, k: int, which: tuple[int, ...], scale: FloatArra
     for index in which:
         out[:, k, index] *= scale[:, None]
     return out
-
-
-def _side_by_side(tables: FloatArray) -> FloatArray:
-    """Tables (..., leg, whose, 2) with legs in one row."""
-    *points, legs, whose, two = tables.shape
-    return np.ascontiguousarray(tables).reshape(*points, legs * whose, two)
 
 
 def _each(job: Job, pick: IntArray) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:

@@ -23,7 +23,7 @@ from valvectl.plant import lane_layout as lx
 from valvectl.plant import layout as ix
 from valvectl.plant.balance import OperatingPoint
 from valvectl.plant.compiled import compiled_lanes
-from valvectl.plant.lane_pack import Job, like, packed
+from valvectl.plant.lane_pack import Job, aligned, like, packed
 from valvectl.plant.lane_result import RESULT_ROWS, History, LaneResult, Reductions, leg_of, window_of
 from valvectl.plant.lane_support import refuse
 from valvectl.plant.machine import Machine
@@ -237,7 +237,7 @@ def _delays_fit(machine: Machine, engines: Sequence[Machine], columns: Mapping[s
 def _block(job: Job, first: int, last: int, shown: Any) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Run lanes ``first`` to ``last``; lanes left over in the block repeat the last one. Returns work, reductions, history."""
     block = packed(job, np.minimum(np.arange(first, first + lx.LANES), last - 1))
-    red = np.zeros((job.windows.shape[0], lx.RED_SIZE, lx.LANES))
+    red = aligned((job.windows.shape[0], lx.RED_SIZE, lx.LANES))
     red[:, [lx.ERROR_HIGHEST, lx.PRESSURE_HIGHEST]] = -np.inf
     red[:, [lx.ERROR_LOWEST, lx.PRESSURE_LOWEST]] = np.inf
     red[:, lx.LAST_OUT] = -np.inf
@@ -254,7 +254,7 @@ def _block(job: Job, first: int, last: int, shown: Any) -> tuple[FloatArray, Flo
         job.first,
         job.alike,
         block.flows,
-        np.zeros((2, ix.LOOPS, outputs_kept(), lx.LANES)),
+        aligned((2, ix.LOOPS, outputs_kept(), lx.LANES)),
         job.wanted,
         job.windows,
         red,
