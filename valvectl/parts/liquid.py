@@ -7,8 +7,11 @@ two seconds to load, so its numbers are kept in the cache and it is loaded only 
 from __future__ import annotations
 
 import difflib
+import functools
 import math
 import re
+import threading
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -270,8 +273,9 @@ def _unknown(shown: str, given: dict[str, float], fluids: list[str]) -> str:
     )
 
 
-def _ask(library: str, shown: str, temperature: float, pressure: float, given: dict[str, float]) -> dict[str, Any]:
-    """Everything needed to judge a point and use it; None where CoolProp has no number."""
+@functools.lru_cache(maxsize=64)
+def _fluid(library: str) -> dict[str, Any] | None:
+    """What CoolProp says of a fluid whatever its state; None for a name that it does not know."""
     from CoolProp import CoolProp as coolprop
 
     fluids = list(coolprop.FluidsList())
@@ -279,14 +283,37 @@ def _ask(library: str, shown: str, temperature: float, pressure: float, given: d
     squeezed = {_squeeze(fluid): fluid for fluid in fluids}
     fluid = exact.get(library.casefold()) or squeezed.get(_squeeze(library))
     if fluid is None:
-        raise RangeError(_unknown(shown, given, fluids))
-    facts: dict[str, Any] = {
+        return None
+    return {
         "fluid": fluid,
         "reference": str(coolprop.get_BibTeXKey(fluid, "EOS")).split(",")[0],
         "lowest_temperature": float(coolprop.PropsSI("Tmin", fluid)),
         "critical_temperature": float(coolprop.PropsSI("Tcrit", fluid)),
         "critical_pressure": float(coolprop.PropsSI("pcrit", fluid)),
         "highest_pressure": float(coolprop.PropsSI("pmax", fluid)),
+    }
+
+
+_states = threading.local()
+
+
+def _state(fluid: str) -> Any:
+    """CoolProp's state of a fluid, one for each thread: making one takes longer than all that is asked of it."""
+    from CoolProp import CoolProp as coolprop
+
+    if fluid not in _states.__dict__:
+        _states.__dict__[fluid] = coolprop.AbstractState("HEOS", fluid)
+    return _states.__dict__[fluid]
+
+
+def _ask(library: str, shown: str, temperature: float, pressure: float, given: dict[str, float]) -> dict[str, Any]:
+    """Everything needed to judge a point and use it; None where CoolProp has no number."""
+    from CoolProp import CoolProp as coolprop
+
+    known = _fluid(library)
+    if known is None:
+        raise RangeError(_unknown(shown, given, list(coolprop.FluidsList())))
+    facts: dict[str, Any] = known | {
         "melting_temperature": None,
         "boiling_temperature": None,
         "vapour_pressure": None,
@@ -294,29 +321,34 @@ def _ask(library: str, shown: str, temperature: float, pressure: float, given: d
         "sound_speed": None,
         "viscosity": None,
     }
+    state = _state(known["fluid"])
 
-    def number(output: str, first: str, one: float, second: str, two: float) -> float | None:
+    def number(ask: Callable[[], float]) -> float | None:
         try:
-            value = float(coolprop.PropsSI(output, first, one, second, two, fluid))
+            value = float(ask())
         except ValueError:  # no such model, or outside its range
             return None
         return value if math.isfinite(value) else None
 
-    state = coolprop.AbstractState("HEOS", fluid)
+    def at(inputs: int, first: float, second: float, ask: Callable[[], float]) -> float | None:
+        def answer() -> float:
+            state.update(inputs, first, second)
+            return ask()
+
+        return number(answer)
+
+    state.unspecify_phase()
     if state.has_melting_line():
-        try:
-            melting = float(state.melting_line(coolprop.iT, coolprop.iP, pressure))
-        except ValueError:
-            melting = math.nan
         # Water's melting line falls with pressure; its range then starts at the triple point.
-        if math.isfinite(melting):
-            facts["melting_temperature"] = melting
-    facts["vapour_pressure"] = number("P", "T", temperature, "Q", 0.0)
+        facts["melting_temperature"] = number(lambda: state.melting_line(coolprop.iT, coolprop.iP, pressure))
+    facts["vapour_pressure"] = at(coolprop.QT_INPUTS, 0.0, temperature, state.p)
     if pressure < facts["critical_pressure"]:
-        facts["boiling_temperature"] = number("T", "P", pressure, "Q", 0.0)
+        facts["boiling_temperature"] = at(coolprop.PQ_INPUTS, pressure, 0.0, state.T)
     vapour = facts["vapour_pressure"]
     if vapour is not None and vapour < pressure:
         # The phase is imposed: beside the saturation line a flash might answer with the vapour.
-        for key, output in (("density", "D"), ("sound_speed", "A"), ("viscosity", "V")):
-            facts[key] = number(output, "T|liquid", temperature, "P", pressure)
+        state.specify_phase(coolprop.iphase_liquid)
+        facts["density"] = at(coolprop.PT_INPUTS, pressure, temperature, state.rhomass)
+        for key, ask in (("sound_speed", state.speed_sound), ("viscosity", state.viscosity)):
+            facts[key] = number(ask) if facts["density"] is not None else None
     return facts
