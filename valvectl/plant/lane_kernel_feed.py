@@ -29,10 +29,10 @@ def feed_cells(q: Any, cells: Any, points: int, loss_points: int) -> None:
     for j in range(W):
         angle = st[ix.BALL_ANGLE * W + j] + offset[j]
         cell, share = locate(points, par[ix.GRID_START * W + j], par[ix.GRID_PER_STEP * W + j], angle)
-        ball[j] = own[j] + cell * lx.PAIRS + lx.PAIR_FLOW
+        ball[j] = own[j] + cell * (2 * lx.PAIRS) + 2 * lx.PAIR_FLOW
         share_row[j] = share
         cell, share = locate(loss_points, 0.0, par[ix.LOSS_PER_STEP * W + j], st[ix.FLOW * W + j])
-        loss[j] = own_loss[j] + cell
+        loss[j] = own_loss[j] + cell * 2
         loss_share[j] = share
 
 
@@ -152,7 +152,7 @@ def c_star_cells(w: Any, nr: int, nx: int, r0: float, per_dr: float, x0: float, 
         ratio = o[j] / max(f[j], 1e-9)
         column, share = locate(nr, r0, per_dr, ratio)
         row, other = locate(nx, x0, per_dx, ln(max(pressure[j], 1.0)))
-        cells[j] = row * nr + column
+        cells[j] = 2 * (row * nr + column)
         u[j] = share
         v[j] = other
 

@@ -195,7 +195,7 @@ def motor_step(q: Any, cells: Any, points: int, h: float) -> None:
         st[ix.MOTOR_SPEED * W + j] = motor_speed
         st[ix.MOTOR_ANGLE * W + j] = motor_angle + h * motor_speed
         peak[j] = max(peak[j], abs(spring))
-        cell_row[j] = own[j] + cell * lx.PAIRS + (lx.PAIR_CLOSING if closing else lx.PAIR_OPENING)
+        cell_row[j] = own[j] + cell * (2 * lx.PAIRS) + (2 * lx.PAIR_CLOSING if closing else 2 * lx.PAIR_OPENING)
         share_row[j] = share
         free_row[j] = free
         factor[j] = par[ix.COLD * W + j] * pressure_rise(par[ix.RELATIVE_SLOPE * W + j], drop)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from valvectl.plant import layout as ix
 
-LANES = 32
+LANES = 16
 """Lanes of a block: enough to fill vectors, few enough for the nearest cache. A power of two, at least 8. Results do not depend
 on it."""
 WIDE = 2 * LANES

@@ -91,10 +91,10 @@ def _ln(x: float) -> Any:
 
 
 def copy_corners(to: Any, first: int, row: int, pairs: Any, cells: Any, behind: int) -> None:
-    """For eight lanes from ``first`` on: copy the pair of numbers at a lane's cell of ``pairs`` and that ``behind`` numbers on into
+    """For eight lanes from ``first`` on: copy the pair of numbers at a lane's place in ``pairs`` and that ``behind`` numbers on into
     four rows of ``to``, each of ``row`` numbers. Two loads a lane, the rest is shuffling in registers."""
     for j in range(first, first + 8):
-        cell = 2 * cells[j]
+        cell = cells[j]
         to[j], to[row + j] = pairs[cell], pairs[cell + 1]
         to[2 * row + j], to[3 * row + j] = pairs[cell + behind], pairs[cell + behind + 1]
 
@@ -110,13 +110,11 @@ def _copy_corners(typingctx: Any, to: Any, first: Any, row: Any, pairs: Any, cel
         def joined(a: Any, b: Any, pick: list[int]) -> Any:
             return builder.shuffle_vector(a, b, ir.Constant(ir.VectorType(ir.IntType(32), len(pick)), pick))
 
-        def pair(lane: int, more: Any) -> Any:
-            cell = builder.load(builder.gep(at, [builder.add(begin, whole(lane))]), align=8)
-            place = builder.add(builder.mul(cell, whole(2)), more)
-            return builder.load(builder.bitcast(builder.gep(table, [place]), two), align=8)
-
-        for k, more in ((0, whole(0)), (2, further)):
-            parts = [pair(lane, more) for lane in range(8)]
+        cells = [builder.load(builder.gep(at, [builder.add(begin, whole(lane))]), align=8) for lane in range(8)]
+        places = [builder.gep(table, [cell]) for cell in cells]
+        for k in (0, 2):
+            there = places if k == 0 else [builder.gep(place, [further]) for place in places]
+            parts = [builder.load(builder.bitcast(place, two), align=8) for place in there]
             while len(parts) > 1:  # side by side: 2, 4, 8, 16 numbers
                 width = parts[0].type.count
                 parts = [joined(parts[i], parts[i + 1], list(range(2 * width))) for i in range(0, len(parts), 2)]

@@ -163,7 +163,7 @@ def packed(job: Job, pick: IntArray) -> Packed:
             raise RangeError(f"a {what} of the simulator in lanes is not a number")
     for row, tables in ((lx.OWN_CELL, valve), (lx.OWN_LOSS_CELL, losses)):
         whose = np.arange(2)[:, None] + (2 * np.arange(lx.LANES) if len(tables) > 1 else 0)
-        cells[row] = whose * tables.shape[3] * (lx.PAIRS if row == lx.OWN_CELL else 1)
+        cells[row] = whose * tables.shape[3] * (2 * lx.PAIRS if row == lx.OWN_CELL else 2)
     pairs = aligned((len(valve), 2, valve.shape[3], lx.PAIRS, 2))
     for which, pair in enumerate(lx.PAIR_OF):
         for i, table in enumerate(pair):
