@@ -258,8 +258,7 @@ class DesignFile:
         move those that the file gave as gauge. Raises ``DesignError`` with every fault.
         """
         faults: list[Fault] = []
-        tree: Any = self.data
-        paths: dict[str, Path] = {}
+        wanted: dict[Path, Any] = {}
         for key, value in changes.items():
             path = split(key)
             spec = find(path) if path else None
@@ -272,12 +271,10 @@ class DesignFile:
             if _misfit(spec, value):
                 faults.append(Fault(f"must be {spec.expected()}", key=key, got=shown(value)))
                 continue
-            try:
-                tree = _put(tree, path, value)
-            except LookupError:
-                faults.append(Fault("the list has no such item", key=key))
-                continue
-            paths[join(path)] = path
+            wanted[path] = value
+        tree, lost = _with(self.data, wanted)
+        faults.extend(Fault("the list has no such item", key=join(path)) for path in lost)
+        paths = {join(path): path for path in wanted} if inputs else {}
         if faults:
             raise DesignError(faults)
         data, findings = validate(
@@ -307,23 +304,42 @@ def _fields(model: BaseModel) -> dict[str, Any]:
     return {f.alias or name: getattr(model, name) for name, f in fields.items() if name in model.model_fields_set}
 
 
-def _put(node: Any, path: Path, value: Any) -> Any:
-    """A copy of ``node`` with the value at ``path``; the rest is shared. LookupError without the list item."""
-    if not path:
-        return list(value) if isinstance(value, tuple) else value
-    part, rest = path[0], path[1:]
-    if isinstance(part, int):
-        if not isinstance(node, (tuple, list)) or part >= len(node):
-            raise LookupError
+def _with(node: Any, wanted: Mapping[Path, Any], at: Path = ()) -> tuple[Any, list[Path]]:
+    """A copy of ``node`` with values at paths below it, the rest shared; and the paths that run into a list item that is not there.
+
+    A path may lie below another one: the shorter one's value then comes first.
+    """
+    if not wanted:
+        return node, []
+    here: dict[Any, dict[Path, Any]] = {}
+    for path, value in wanted.items():
+        if path:
+            here.setdefault(path[0], {})[path[1:]] = value
+        else:
+            node = list(value) if isinstance(value, tuple) else value
+    if not here:
+        return node, []
+    lost: list[Path] = []
+    lists = [part for part in here if isinstance(part, int)]
+    if lists and not isinstance(node, (tuple, list)):
+        return node, [(*at, part, *rest) for part in here for rest in here[part]]
+    if lists:
         items = list(node)
-        items[part] = _put(items[part], rest, value)
-        return items
+        for part, below in here.items():
+            if not isinstance(part, int) or part >= len(items):
+                lost += [(*at, part, *rest) for rest in below]
+                continue
+            items[part], gone = _with(items[part], below, (*at, part))
+            lost += gone
+        return items, lost
     fields = _fields(node) if isinstance(node, BaseModel) else dict(node) if isinstance(node, dict) else {}
-    there = fields.get(part)
-    if there is None and isinstance(node, BaseModel):
-        there = getattr(node, part, None)  # a list or table that stands at its default
-    fields[part] = _put(there, rest, value)
-    return fields
+    for part, below in here.items():
+        there = fields.get(part)
+        if there is None and isinstance(node, BaseModel):
+            there = getattr(node, part, None)  # a list or table that stands at its default
+        fields[part], gone = _with(there, below, (*at, part))
+        lost += gone
+    return fields, lost
 
 
 def _got(tree: Any, path: Path) -> str:

@@ -211,7 +211,7 @@ def flow_characteristic(
     curve = np.exp(log_curve(np.clip(grid, first, last)))
     below = grid < first
     if math.isfinite(shut):
-        slope = max(float(log_curve.derivative()(first)), 1.0 / (first - shut))
+        slope = max(float(log_curve.c[-2, 0]), 1.0 / (first - shut))  # the curve's own at its first point
         power = slope * (first - shut)
         share = np.clip((grid[below] - shut) / (first - shut), 0.0, 1.0)
         curve[below] = values[0] * share**power
