@@ -16,6 +16,7 @@ import numpy as np
 
 from valvectl.errors import RangeError
 from valvectl.parts.lookup import FloatArray
+from valvectl.parts.monotone import monotone_cubic
 
 WATER_15C = 999.1
 """Density of water at 15 degC [kg/m^3], the reference density of IEC 60534."""
@@ -164,6 +165,12 @@ def weisbach_kv(bore: float) -> tuple[list[float], list[float]]:
     return angles, kv
 
 
+def log_table(angle: FloatArray, kv: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Angles [rad] at which a table of Kv [m^3/h] is above zero, and ln Kv there."""
+    positive = kv > 0.0
+    return angle[positive], np.log(kv[positive])
+
+
 def flow_characteristic(
     angle: FloatArray,
     kv: FloatArray,
@@ -194,12 +201,9 @@ def flow_characteristic(
     Raises ``RangeError`` when the reducers are outside what FP is good for (a pipe narrower than the bore, or a widening
     behind a valve of so little loss that FP has no value).
     """
-    from scipy.interpolate import PchipInterpolator
-
-    positive = kv > 0.0
-    first_index = int(np.argmax(positive))
-    angles, values = angle[positive], kv[positive]
-    log_curve = PchipInterpolator(angles, np.log(values), extrapolate=False)
+    first_index = int(np.argmax(kv > 0.0))
+    angles, logs = log_table(angle, kv)
+    log_curve = monotone_cubic(angles, logs)
     grid = np.linspace(closed, opened, points)
     first, last = float(angles[0]), float(angles[-1])
     if first_index > 0:
@@ -214,8 +218,8 @@ def flow_characteristic(
         slope = max(float(log_curve.c[-2, 0]), 1.0 / (first - shut))  # the curve's own at its first point
         power = slope * (first - shut)
         share = np.clip((grid[below] - shut) / (first - shut), 0.0, 1.0)
-        curve[below] = values[0] * share**power
-    fl_curve = np.asarray(PchipInterpolator(fl_angle, fl)(np.clip(grid, fl_angle[0], fl_angle[-1])))
+        curve[below] = kv[first_index] * share**power
+    fl_curve = np.asarray(monotone_cubic(fl_angle, fl)(np.clip(grid, fl_angle[0], fl_angle[-1])))
     if reducers:
         sum_k, inlet_k = reducer_losses(bore, pipe_before, pipe_behind)
         fullest = (float(curve.max()) / (bore * 1.0e3) ** 2) ** 2

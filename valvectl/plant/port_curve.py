@@ -7,13 +7,14 @@ from __future__ import annotations
 
 import functools
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
 
 from valvectl.design.schema import PortModel, Valve
 from valvectl.design.schema_valve import PortShape
-from valvectl.parts import characteristic, valve
+from valvectl.parts import characteristic, monotone, valve
 from valvectl.parts.characteristic import InherentCurve
 
 FULL_OPEN = 0.5 * math.pi
@@ -133,6 +134,16 @@ def valve_curve(part: Valve) -> ValveCurve:
     else:
         origin = "the design's own FL of a round port"
     return ValveCurve(shape_curve(shape_of(part)), fl_angle, fl, origin)
+
+
+def prepare(parts: Iterable[Valve]) -> None:
+    """Make the curves of many designs' valves together, so that ``grid`` finds them: for engines drawn by the hundred."""
+    tables: list[monotone.Table] = []
+    for part in parts:
+        found = valve_curve(part)
+        tables.append(valve.log_table(found.curve.angle_array(), found.curve.kv_array() * part.port_scale))
+        tables.append((np.array(found.fl_angle), np.array(found.fl)))
+    monotone.prepare(tables)
 
 
 def grid(part: Valve, before: float, behind: float, reducers: bool | None = None) -> valve.FlowCharacteristic:

@@ -21,11 +21,12 @@ from valvectl.design.schema import LEGS
 from valvectl.errors import DesignError, NoBalanceError, RangeError, SimulationError, ValvectlError
 from valvectl.parts.cache import memory_only
 from valvectl.parts.lookup import FloatArray
+from valvectl.plant import lane_layout as lx
 from valvectl.plant.balance import OperatingPoint
 from valvectl.plant.balance_many import balances
 from valvectl.plant.machine import Machine
 from valvectl.studies.analysis import Analysis
-from valvectl.studies.draws import Drawn, Variable, engine, units, variables
+from valvectl.studies.draws import Drawn, Variable, engine, engines, units, variables
 from valvectl.studies.side_by_side import Flight, Read, SideBySide
 from valvectl.studies.throttle import ThrottleResult, throttle
 
@@ -117,6 +118,10 @@ class Workshop:
         """The engine of a draw."""
         return engine(self.plan.design, self.machine, self.table, unit)
 
+    def engines(self, unit: FloatArray) -> list[Drawn | DesignError]:
+        """The engines of many draws, shape (n, d), made together; a draw that makes none is its error."""
+        return engines(self.plan.design, self.machine, self.table, unit)
+
     def points(self, drawn: Drawn) -> list[OperatingPoint]:
         """Steady points of a drawn engine at the scheduled angles of ``settings``. Raises ``NoBalanceError``."""
         return balances(drawn.machine, [self._pair(pair, drawn) for pair in self.angles])
@@ -169,12 +174,14 @@ class Workshop:
                     progress(k + 1)
             except (NoBalanceError, RangeError, SimulationError) as error:
                 out[k] = error
-        for count, ((k, _), flown) in enumerate(zip(flights, lanes.fly([f for _, f in flights]), strict=True)):
-            if flown is None:
-                out[k] = SimulationError("the run stopped being finite")
-            else:
-                out[k] = lanes.reader.time, flown.course.ratio_error
-            progress(len(drawn) - len(flights) + count + 1)
+        for k, _ in flights:
+            out[k] = SimulationError("the run stopped being finite")
+        done = len(drawn) - len(flights)
+        for flown in lanes.fly([f for _, f in flights]):
+            for i, number in enumerate(flown.which):
+                out[flights[number][0]] = lanes.reader.time, flown.courses.ratio_error[i]
+            done += lx.LANES
+            progress(min(done, len(drawn)))
         return out
 
     @functools.cached_property
@@ -199,9 +206,10 @@ class Workshop:
         errors = np.full((len(unit), 2, len(self.settings)), math.nan)
         valid = np.ones(len(unit))
         together: list[tuple[int, Flight]] = []
-        for k, shares in enumerate(unit):
+        for k, drawn in enumerate(self.engines(unit)):
             try:
-                drawn = self.engine(shares)
+                if isinstance(drawn, DesignError):
+                    raise drawn
                 points = self.points(drawn)
                 errors[k] = ratio, thrust = self.steady(points)
                 found[k] |= {

@@ -17,8 +17,9 @@ import numpy as np
 from valvectl.design.design_file import DesignFile, Input
 from valvectl.design.scatter import Scatter
 from valvectl.design.schema import LEGS, LegName
-from valvectl.errors import RangeError
+from valvectl.errors import DesignError, RangeError
 from valvectl.parts.lookup import FloatArray
+from valvectl.plant import port_curve
 from valvectl.plant.machine import Machine, build
 from valvectl.studies.adverse import keep_order, moved_value
 
@@ -197,19 +198,42 @@ class Drawn:
 def engine(design: DesignFile, machine: Machine, table: tuple[Variable, ...], unit: FloatArray) -> Drawn:
     """The engine with each variable at a share of its bound, ``unit`` of shape (d,). Raises ``DesignError`` where the values make
     no valid design."""
-    changes: dict[str, Any] = {}
-    offset: dict[LegName, float] = dict.fromkeys(LEGS, 0.0)
-    for v, share in zip(table, unit, strict=True):
-        if v.item is not None:
-            if share != 0.0:
-                changes[v.item.key] = moved_value(v.item, float(share))
-        else:
-            assert v.leg is not None
-            offset[v.leg] += float(share) * v.bound
-    if not changes:
-        return Drawn(machine, offset)
-    keep_order(design, changes)
-    return Drawn(as_built(build(design.with_values(changes, inputs=False)), machine), offset)
+    made = engines(design, machine, table, unit[None])[0]
+    if isinstance(made, DesignError):
+        raise made
+    return made
+
+
+def engines(
+    design: DesignFile, machine: Machine, table: tuple[Variable, ...], units: FloatArray
+) -> list[Drawn | DesignError]:
+    """``engine`` for many draws, shape (n, d), each as it would be alone; a draw that makes no valid design is its error."""
+    out: list[Drawn | DesignError] = []
+    moved: dict[int, DesignFile] = {}
+    for k, unit in enumerate(units):
+        changes: dict[str, Any] = {}
+        offset: dict[LegName, float] = dict.fromkeys(LEGS, 0.0)
+        for v, share in zip(table, unit, strict=True):
+            if v.item is not None:
+                if share != 0.0:
+                    changes[v.item.key] = moved_value(v.item, float(share))
+            else:
+                assert v.leg is not None
+                offset[v.leg] += float(share) * v.bound
+        out.append(Drawn(machine, offset))
+        if changes:
+            keep_order(design, changes)
+            try:
+                moved[k] = design.with_values(changes, inputs=False)
+            except DesignError as error:
+                out[k] = error
+    port_curve.prepare(d.leg(name).valve for d in moved.values() for name in LEGS)
+    for k, other in moved.items():
+        try:
+            out[k] = dataclasses.replace(out[k], machine=as_built(build(other), machine))  # type: ignore[type-var]
+        except DesignError as error:
+            out[k] = error
+    return out
 
 
 def as_built(moved: Machine, machine: Machine) -> Machine:

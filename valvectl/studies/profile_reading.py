@@ -74,15 +74,15 @@ class Change:
 
 
 @dataclass(frozen=True)
-class Course:
-    """What a run is read from; arrays of shape (n,) over the reader's times."""
+class Courses:
+    """What runs side by side are read from; arrays of shape (runs, n) over the reader's times."""
 
     ratio_error: FloatArray
     """Relative error of O/F [-]."""
     ball: Mapping[LegName, FloatArray]
     """Ball angles [rad]."""
-    offset: Mapping[LegName, float]
-    """How far each stem stands beyond the angle that its encoder reads [rad]; no lag."""
+    offset: Mapping[LegName, FloatArray]
+    """How far each stem stands beyond the angle that its encoder reads [rad], shape (runs,); no lag."""
 
 
 @dataclass(frozen=True)
@@ -110,14 +110,19 @@ class _Stretch:
 
 
 def crossings(time: FloatArray, values: FloatArray, levels: FloatArray, rising: bool) -> FloatArray:
-    """First times [s] at which ``values`` pass each of ``levels``, straight between looks; NaN: never.
+    """First times [s] at which ``values`` of shape (n,) or (runs, n) pass each of ``levels``, straight between looks; NaN: never.
+    Shape (levels,) or (runs, levels).
 
     The first look counts when it is beyond the level already.
     """
     sign = 1.0 if rising else -1.0
-    first = np.searchsorted(np.maximum.accumulate(sign * values), sign * levels, side="left")
-    at = np.clip(first, 1, time.size - 1)
-    low, high = values[at - 1], values[at]
+    furthest = np.maximum.accumulate(sign * values, axis=-1)
+    if values.ndim == 1:
+        first = np.searchsorted(furthest, sign * levels, side="left")
+    else:
+        first = np.array([np.searchsorted(row, sign * levels, side="left") for row in furthest])
+    at = np.minimum(np.maximum(first, 1), time.size - 1)
+    low, high = np.take_along_axis(values, at - 1, axis=-1), np.take_along_axis(values, at, axis=-1)
     with np.errstate(invalid="ignore", divide="ignore"):
         found = time[at - 1] + (levels - low) / (high - low) * (time[at] - time[at - 1])
     return np.where(first == 0, time[0], np.where(first >= time.size, math.nan, found))
@@ -186,57 +191,69 @@ class Reader:
         """Throttle of each hold, in order [-]."""
         return tuple(s.before for s in self._stretches if not s.moves)
 
-    def holds(self, course: Course, gains: Sequence[Mapping[LegName, float]]) -> tuple[Hold, ...]:
-        """The holds; ``gains`` the relative flow per angle [1/rad] of each leg at each of ``settings``."""
+    def holds(self, courses: Courses, gains: Sequence[Sequence[Mapping[LegName, float]]]) -> list[tuple[Hold, ...]]:
+        """The holds of each run; ``gains`` for each run the relative flow per angle [1/rad] of each leg at each of ``settings``."""
         still = [s for s in self._stretches if not s.moves]
-        return tuple(self._hold(s, course, g) for s, g in zip(still, gains, strict=True))
+        each = [self._hold(s, courses, [own[i] for own in gains]) for i, s in enumerate(still)]
+        return [tuple(hold[run] for hold in each) for run in range(len(courses.ratio_error))]
 
-    def _hold(self, s: _Stretch, course: Course, gains: Mapping[LegName, float]) -> Hold:
-        outside = np.nonzero(np.abs(course.ratio_error[s.rows]) > self.band)[0]
+    def _hold(self, s: _Stretch, courses: Courses, gains: Sequence[Mapping[LegName, float]]) -> list[Hold]:
+        error = courses.ratio_error[:, s.rows]
         looks = s.rows.stop - s.rows.start
-        if outside.size == 0:
-            settling = 0.0
-        elif outside[-1] == looks - 1 or self.time[s.rows.start + outside[-1]] >= s.end - 1e-9:
-            settling = math.inf
-        else:
-            settling = float(self.time[s.rows.start + outside[-1] + 1]) - s.start
-        hunting = {name: float(np.ptp(course.ball[name][s.quiet])) for name in LEGS}
-        return Hold(
-            start=s.start,
-            end=s.end,
-            throttle=s.before,
-            ratio_error=float(np.mean(course.ratio_error[s.quiet])),
-            settling=settling,
-            hunting=hunting,
-            hunting_flow={name: hunting[name] * gains[name] for name in LEGS},
-        )
+        outside = np.abs(error) > self.band
+        last = np.where(outside.any(axis=1), looks - 1 - np.argmax(outside[:, ::-1], axis=1), -1)
+        mean = np.mean(courses.ratio_error[:, s.quiet], axis=1)
+        hunting = {name: np.ptp(courses.ball[name][:, s.quiet], axis=1) for name in LEGS}
+        out: list[Hold] = []
+        for run, gain in enumerate(gains):
+            at = int(last[run])
+            if at < 0:
+                settling = 0.0
+            elif at == looks - 1 or self.time[s.rows.start + at] >= s.end - 1e-9:
+                settling = math.inf
+            else:
+                settling = float(self.time[s.rows.start + at + 1]) - s.start
+            own = {name: float(hunting[name][run]) for name in LEGS}
+            out.append(
+                Hold(
+                    start=s.start,
+                    end=s.end,
+                    throttle=s.before,
+                    ratio_error=float(mean[run]),
+                    settling=settling,
+                    hunting=own,
+                    hunting_flow={name: own[name] * gain[name] for name in LEGS},
+                )
+            )
+        return out
 
-    def changes(self, course: Course) -> tuple[Change, ...]:
-        """The changes."""
-        return tuple(self._read(s, course) for s in self._stretches if s.moves)
+    def changes(self, courses: Courses) -> list[tuple[Change, ...]]:
+        """The changes of each run."""
+        each = [self._read(s, courses) for s in self._stretches if s.moves]
+        return [tuple(change[run] for change in each) for run in range(len(courses.ratio_error))]
 
-    def _read(self, s: _Stretch, course: Course) -> Change:
+    def _read(self, s: _Stretch, courses: Courses) -> list[Change]:
         """Lags at the level where they differ most, not at the middle alone: with speed fed forward the lag has gone by then,
         and the mixture ratio has paid already."""
-        error = course.ratio_error[s.rows]
-        at = int(np.argmax(np.abs(error)))
+        error = courses.ratio_error[:, s.rows]
+        peak = np.argmax(np.abs(error), axis=1)
         time = self.time[s.rows]
-        lags = np.array(
-            [
-                crossings(time, course.ball[n][s.rows] - course.offset.get(n, 0.0), s.angle[n], s.rising[n])
-                - s.wanted[n]
-                for n in LEGS
-            ]
-        )
+        lags = []
+        for n in LEGS:
+            shown = courses.ball[n][:, s.rows] - courses.offset[n][:, None]
+            lags.append(crossings(time, shown, s.angle[n], s.rising[n]) - s.wanted[n])
         differ = np.abs(lags[0] - lags[1])
-        j = int(np.argmax(np.where(np.isnan(differ), np.inf, differ)))
-        return Change(
-            start=s.start,
-            end=s.end,
-            before=s.before,
-            after=s.after,
-            peak_error=float(error[at]),
-            peak_time=float(time[at]),
-            lag={name: float(lags[k, j]) for k, name in enumerate(LEGS)},
-            level=float(s.levels[j]),
-        )
+        level = np.argmax(np.where(np.isnan(differ), np.inf, differ), axis=1)
+        return [
+            Change(
+                start=s.start,
+                end=s.end,
+                before=s.before,
+                after=s.after,
+                peak_error=float(error[run, at]),
+                peak_time=float(time[at]),
+                lag={name: float(lags[k][run, j]) for k, name in enumerate(LEGS)},
+                level=float(s.levels[j]),
+            )
+            for run, (at, j) in enumerate(zip(peak, level, strict=True))
+        ]

@@ -24,7 +24,7 @@ from valvectl.plant.schedule import commands
 from valvectl.plant.time_grid import Grid
 from valvectl.studies.analysis import Analysis
 from valvectl.studies.draws import Drawn, Variable
-from valvectl.studies.profile_reading import Change, Course, Hold, Reader
+from valvectl.studies.profile_reading import Change, Courses, Hold, Reader
 
 STIFFER = 1.25
 """A drawn engine's stem may vibrate on its gears faster than that of the design by this factor at the step of the design's;
@@ -45,13 +45,15 @@ class Read:
 
 @dataclass(frozen=True)
 class Flown:
-    """What an engine did."""
+    """What the engines of a block did that stayed finite."""
 
-    course: Course
-    lowest_bus: float
-    """[V]"""
-    peak_current: float
-    """[A]"""
+    which: list[int]
+    """Their numbers among the flights."""
+    courses: Courses
+    lowest_bus: FloatArray
+    """[V], shape (runs,)."""
+    peak_current: FloatArray
+    """[A], shape (runs,)."""
 
 
 @dataclass(frozen=True)
@@ -128,23 +130,25 @@ class SideBySide:
 
     def run(self, flights: Sequence[Flight]) -> list[Read | None]:
         """The profile of each; None: stopped being finite."""
-        out: list[Read | None] = []
-        for flight, flown in zip(flights, self.fly(flights), strict=True):
-            if flown is None:
-                out.append(None)
-                continue
-            legs = flight.drawn.machine.legs
-            gains = [{n: leg_slopes(legs[n], flight.points[x]).angle_gain for n in LEGS} for x in self.reader.settings]
-            holds, changes = self.reader.holds(flown.course, gains), self.reader.changes(flown.course)
-            out.append(Read(holds, changes, flown.lowest_bus, flown.peak_current))
+        out: list[Read | None] = [None for _ in flights]
+        for flown in self.fly(flights):
+            gains = []
+            for number in flown.which:
+                flight = flights[number]
+                legs = flight.drawn.machine.legs
+                slopes = {x: {n: leg_slopes(legs[n], p).angle_gain for n in LEGS} for x, p in flight.points.items()}
+                gains.append([slopes[x] for x in self.reader.settings])
+            read = zip(self.reader.holds(flown.courses, gains), self.reader.changes(flown.courses), strict=True)
+            for i, (holds, changes) in enumerate(read):
+                out[flown.which[i]] = Read(holds, changes, float(flown.lowest_bus[i]), float(flown.peak_current[i]))
         return out
 
-    def fly(self, flights: Sequence[Flight]) -> Iterator[Flown | None]:
-        """What each did, over the times of ``reader``; None: stopped being finite."""
+    def fly(self, flights: Sequence[Flight]) -> Iterator[Flown]:
+        """What they did, block by block, over the times of ``reader``."""
         for at in range(0, len(flights), lx.LANES):
-            yield from self._block(flights[at : at + lx.LANES])
+            yield self._block(flights[at : at + lx.LANES], at)
 
-    def _block(self, flights: Sequence[Flight]) -> list[Flown | None]:
+    def _block(self, flights: Sequence[Flight], first: int) -> Flown:
         offsets = {f"{n}.command_offset": np.array([f.drawn.offset[n] for f in flights]) for n in LEGS}
         result = simulate_lanes(
             self.machine,
@@ -160,21 +164,20 @@ class SideBySide:
             parts=1,
             threads=1,
         )
-        lowest = np.minimum(*(result.legs[n].lowest_voltage for n in LEGS))
-        peak = np.maximum(*(result.legs[n].peak_current for n in LEGS))
-        out: list[Flown | None] = []
-        for j, flight in enumerate(flights):
-            if not result.finite[j]:
-                out.append(None)
-                continue
-            history = result.histories[j]
-            course = Course(
-                np.ascontiguousarray(history.ratio_error),
-                {n: np.ascontiguousarray(history.ball[n]) for n in LEGS},
-                flight.drawn.offset,
-            )
-            out.append(Flown(course, float(lowest[j]), float(peak[j])))
-        return out
+        lanes = np.nonzero(result.finite)[0]
+        shown = [result.histories[int(j)] for j in lanes]
+        looks = self.reader.time.size
+        courses = Courses(
+            np.array([h.ratio_error for h in shown]).reshape(-1, looks),
+            {n: np.array([h.ball[n] for h in shown]).reshape(-1, looks) for n in LEGS},
+            {n: offsets[f"{n}.command_offset"][lanes] for n in LEGS},
+        )
+        return Flown(
+            [first + int(j) for j in lanes],
+            courses,
+            np.minimum(*(result.legs[n].lowest_voltage for n in LEGS))[lanes],
+            np.maximum(*(result.legs[n].peak_current for n in LEGS))[lanes],
+        )
 
 
 def _orders(machine: Machine) -> tuple[Any, ...]:

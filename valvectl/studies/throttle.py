@@ -23,7 +23,7 @@ from valvectl.plant.machine import Machine
 from valvectl.plant.schedule import Schedule, commands, throttle_at
 from valvectl.plant.simulate import Trace, simulate
 from valvectl.plant.time_grid import CONTACT_SHARE
-from valvectl.studies.profile_reading import Change, Course, Hold, Reader
+from valvectl.studies.profile_reading import Change, Courses, Hold, Reader
 from valvectl.studies.result import Result
 
 
@@ -140,7 +140,11 @@ def throttle(
             angles = [float(schedule.angle_at(name, np.array([setting]))[0]) + offset[name] for name in LEGS]
             point = balance(machine, *angles)
         slopes.append({name: leg_slopes(machine.legs[name], point).angle_gain for name in LEGS})
-    course = Course(error, {name: trace.legs[name].ball for name in LEGS}, beyond)
+    courses = Courses(
+        error[None],
+        {name: trace.legs[name].ball[None] for name in LEGS},
+        {name: np.array([beyond[name]]) for name in LEGS},
+    )
     return ThrottleResult(
         band=band,
         wanted_ratio=machine.mixture_ratio,
@@ -148,8 +152,8 @@ def throttle(
         throttle=throttle_at(profile, time),
         thrust=np.array([machine.thrust_at(float(p)) for p in trace.chamber_pressure]) / machine.thrust,
         ratio_error=error,
-        holds=reader.holds(course, slopes),
-        changes=reader.changes(course),
+        holds=reader.holds(courses, [slopes])[0],
+        changes=reader.changes(courses)[0],
         lowest_bus=min(leg.lowest_voltage for leg in trace.legs.values()),
         rms_current={name: trace.legs[name].rms_current for name in LEGS},
         peak_current={name: trace.legs[name].peak_current for name in LEGS},
