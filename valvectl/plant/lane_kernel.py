@@ -169,6 +169,7 @@ def advance(
     c_star: Any,
     command: Any,
     periods: Any,
+    per: Any,
     starts: Any,
     alike: Any,
     flows: Any,
@@ -189,7 +190,8 @@ def advance(
 
     Shapes, with LANES a row: work, first (ROWS, .), the second a copy of the start; cells (CELLS, 2, .); pairs (., n, PAIRS, 2),
     losses (., m, 2), of each lane's legs or of two for all; c_star (nx - 1, nr, 2), each pressure beside the next;
-    command (2, samples) [rad]; periods, starts (2, LOOPS) [steps];
+    command (2, samples) [rad]; periods, starts (2, LOOPS) [steps], per one over
+    the periods;
     alike (2, LOOPS + 1) whether a loop's delay, and the combustion's, is that of all lanes; flows (2^b, 2, .); outs
     (2, LOOPS, OUTS, .); wanted (rows,) mixture ratio; windows (W, 2) first and one past the last row; red
     (W, RED_SIZE, .); shown (c,) lanes of which ``hist`` (HIST_SIZE, rows or 0, c) is kept. A row is a look at the engines,
@@ -209,7 +211,7 @@ def advance(
     )
     flows_, outs_, red_, hist_, shown_ = flat(flows), flat(outs), flat(red), flat(hist), flat(shown)
     e = tail(w, lx.ENGINE * L)
-    per_step, length = 1.0 / h, 1.0 / parts
+    per_step, length, per_length = 1.0 / h, 1.0 / parts, 1.0 * parts
     r0, per_dr = work[lx.ENGINE + ix.R_START, 0], 1.0 / work[lx.ENGINE + ix.R_STEP, 0]
     x0, per_dx = work[lx.ENGINE + ix.X_START, 0], 1.0 / work[lx.ENGINE + ix.X_STEP, 0]
     row = 0
@@ -217,24 +219,24 @@ def advance(
         bus(w)
         for k in range(2):
             q, out = tail(w, k * L), tail(outs_, k * ix.LOOPS * OUTS * L)
-            since, period = tick - starts[k, ix.LOOP_POSITION], periods[k, ix.LOOP_POSITION]
+            begin = starts[k, ix.LOOP_POSITION]
+            since, period, per_period = tick - begin, periods[k, ix.LOOP_POSITION], per[k, ix.LOOP_POSITION]
             if since >= 0 and since % period == 0:
                 n = since // period
                 sample_position(q, out, command[k, min(n, samples - 1)], n & (OUTS - 1))
-            since, outer, begin = tick - starts[k, ix.LOOP_SPEED], period, starts[k, ix.LOOP_POSITION]
-            period = periods[k, ix.LOOP_SPEED]
+            since, period = tick - starts[k, ix.LOOP_SPEED], periods[k, ix.LOOP_SPEED]
             if since >= 0 and since % period == 0:
-                arrive(q, out, ix.LOOP_POSITION, ix.POSITION_DELAY_TICKS, outer, begin, tick, lx.STATE + ix.SPEED_SET)
+                into = lx.STATE + ix.SPEED_SET
+                arrive(q, out, ix.LOOP_POSITION, ix.POSITION_DELAY_TICKS, per_period, begin, tick, into)
                 sample_speed(q, out, (since // period) & (OUTS - 1))
-            since, outer, begin = tick - starts[k, ix.LOOP_CURRENT], period, starts[k, ix.LOOP_SPEED]
-            period = periods[k, ix.LOOP_CURRENT]
+            begin, per_period = starts[k, ix.LOOP_SPEED], per[k, ix.LOOP_SPEED]
+            since, period = tick - starts[k, ix.LOOP_CURRENT], periods[k, ix.LOOP_CURRENT]
             if since >= 0 and since % period == 0:
+                into = lx.STATE + ix.CURRENT_SET
                 if alike[k, ix.LOOP_SPEED]:
-                    arrive_alike(
-                        q, out, ix.LOOP_SPEED, ix.SPEED_DELAY_TICKS, outer, begin, tick, lx.STATE + ix.CURRENT_SET
-                    )
+                    arrive_alike(q, out, ix.LOOP_SPEED, ix.SPEED_DELAY_TICKS, per_period, begin, tick, into)
                 else:
-                    arrive(q, out, ix.LOOP_SPEED, ix.SPEED_DELAY_TICKS, outer, begin, tick, lx.STATE + ix.CURRENT_SET)
+                    arrive(q, out, ix.LOOP_SPEED, ix.SPEED_DELAY_TICKS, per_period, begin, tick, into)
                 sample_current(q, out, (since // period) & (OUTS - 1))
         if tick % every == 0 or tick == steps:
             guard(w, first_, flows_, outs_, slots, tick)
@@ -259,11 +261,11 @@ def advance(
             now = tick + i * length
             for k in range(2):
                 q, out = tail(w, k * L), tail(outs_, k * ix.LOOPS * OUTS * L)
-                period, begin = periods[k, ix.LOOP_CURRENT], starts[k, ix.LOOP_CURRENT]
+                period, per_period = periods[k, ix.LOOP_CURRENT], per[k, ix.LOOP_CURRENT]
                 if alike[k, ix.LOOP_CURRENT]:
-                    step_voltage_alike(q, out, period, begin, now, length)
+                    step_voltage_alike(q, out, period, per_period, starts[k, ix.LOOP_CURRENT], now, length, per_length)
                 else:
-                    step_voltage(q, out, period, begin, now, length)
+                    step_voltage(q, out, period, per_period, starts[k, ix.LOOP_CURRENT], now, length, per_length)
             motor_step(w, cells_, points, h * length)
             if i == 0:  # the tables change little within a step
                 corners(tail(cells_, lx.CELL * W), pairs_, 2 * lx.PAIRS, tail(w, lx.FOUR * W))

@@ -14,7 +14,7 @@ from valvectl.plant import layout as ix
 from valvectl.plant.kernel_base import laws, tail
 from valvectl.plant.kernel_feed import column_lags, column_step, valve_drop
 from valvectl.plant.lane_kernel_servo import LANES, L, W, lane
-from valvectl.plant.lane_math import copy_corners, ln
+from valvectl.plant.lane_math import copy_corners, copy_eight, ln
 
 laws(chamber_pressure_rate, chamber_midpoint_step, orifice_midpoint, blend, locate, tank_pressure, valve_loss)
 
@@ -195,5 +195,5 @@ def manifold_step(q: Any, flows: Any) -> None:
         )
         st[ix.MANIFOLD * W + j] = 2.0 * (drop + behind) - manifold
         to[j] = flow
-    for j in range(W):
-        flows[j] = to[j]
+    for j in range(0, W, 8):
+        copy_eight(flows, j, to)

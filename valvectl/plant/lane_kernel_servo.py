@@ -21,7 +21,7 @@ from valvectl.parts.return_spring import return_torque
 from valvectl.plant import lane_layout as lx
 from valvectl.plant import layout as ix
 from valvectl.plant.kernel_base import FAST, laws, tail
-from valvectl.plant.lane_math import exp_down
+from valvectl.plant.lane_math import copy_eight, exp_down
 
 laws(clip, pi_integral, pi_output, position_law, quantise, faded, half_way_speed, pressure_rise)
 laws(stick_or_slip, play, spring_torque, blend, locate, current_decay_step, return_torque)
@@ -35,24 +35,25 @@ lane = njit(fastmath=FAST, error_model="numpy")
 
 
 @lane
-def arrive(q: Any, outs: Any, loop: int, delay: int, period: int, first: int, now: float, into: int) -> None:
+def arrive(q: Any, outs: Any, loop: int, delay: int, per_period: float, first: int, now: float, into: int) -> None:
     """Put into row ``into`` the output of a loop that has reached each lane at ``now`` (in steps, may be fractional)."""
     d, to = tail(q, delay * W), tail(q, into * W)
     ring = tail(outs, loop * OUTS * L)
-    per_period = 1.0 / period
     for j in range(LANES):
         n = math.floor((now + 1e-9 - first - d[j]) * per_period)
         to[j] = ring[(n & (OUTS - 1)) * L + j]
 
 
 @lane
-def arrive_alike(q: Any, outs: Any, loop: int, delay: int, period: int, first: int, now: float, into: int) -> None:
+def arrive_alike(
+    q: Any, outs: Any, loop: int, delay: int, per_period: float, first: int, now: float, into: int
+) -> None:
     """``arrive`` where all lanes have one delay."""
     to = tail(q, into * W)
-    n = math.floor((now + 1e-9 - first - q[delay * W]) * (1.0 / period))
+    n = math.floor((now + 1e-9 - first - q[delay * W]) * per_period)
     ring = tail(outs, (loop * OUTS + (n & (OUTS - 1))) * L)
-    for j in range(LANES):
-        to[j] = ring[j]
+    for j in range(0, LANES, 8):
+        copy_eight(to, j, ring)
 
 
 @lane
@@ -119,7 +120,9 @@ def sample_current(q: Any, outs: Any, slot: int) -> None:
 
 
 @lane
-def step_voltage(q: Any, outs: Any, period: int, first: int, now: float, length: float) -> None:
+def step_voltage(
+    q: Any, outs: Any, period: int, per_period: float, first: int, now: float, length: float, per_length: float
+) -> None:
     """Mean voltage from ``now`` over ``length`` (both in steps): a change in between counts for its share of it.
 
     Updates the voltage held.
@@ -130,7 +133,6 @@ def step_voltage(q: Any, outs: Any, period: int, first: int, now: float, length:
         tail(q, lx.STEP_VOLTAGE * W),
     )
     ring = tail(outs, ix.LOOP_CURRENT * OUTS * L)
-    per_period, per_length = 1.0 / period, 1.0 / length
     for j in range(LANES):
         late = now + 1e-9 - first - d[j]
         n = math.floor(late * per_period)
@@ -142,17 +144,18 @@ def step_voltage(q: Any, outs: Any, period: int, first: int, now: float, length:
 
 
 @lane
-def step_voltage_alike(q: Any, outs: Any, period: int, first: int, now: float, length: float) -> None:
+def step_voltage_alike(
+    q: Any, outs: Any, period: int, per_period: float, first: int, now: float, length: float, per_length: float
+) -> None:
     """``step_voltage`` where all lanes have one delay."""
     d, held, mean = q[ix.CURRENT_DELAY_TICKS * W], tail(q, (lx.STATE + ix.VOLTAGE) * W), tail(q, lx.STEP_VOLTAGE * W)
-    per_period = 1.0 / period
     late = now + 1e-9 - first - d
     n, m = math.floor(late * per_period), math.floor((late + length) * per_period)
     old, new = (
         tail(outs, (ix.LOOP_CURRENT * OUTS + (n & (OUTS - 1))) * L),
         tail(outs, (ix.LOOP_CURRENT * OUTS + (m & (OUTS - 1))) * L),
     )
-    share = (now + length - (m * period + first + d)) * (1.0 / length) if m != n else 0.0
+    share = (now + length - (m * period + first + d)) * per_length if m != n else 0.0
     for j in range(LANES):
         before, after = old[j], new[j]
         mean[j] = before + share * (after - before)

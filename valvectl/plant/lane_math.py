@@ -90,6 +90,28 @@ def _ln(x: float) -> Any:
     return compiled
 
 
+def copy_eight(to: Any, first: int, numbers: Any) -> None:
+    """Copy eight numbers from ``first`` on. A loop over two arrays that might overlap goes one by one."""
+    to[first : first + 8] = numbers[first : first + 8]
+
+
+@intrinsic
+def _copy_eight(typingctx: Any, to: Any, first: Any, numbers: Any) -> Any:
+    def codegen(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+        into, at, source = args
+        eight = ir.VectorType(ir.DoubleType(), 8).as_pointer()
+        found = builder.load(builder.bitcast(builder.gep(source, [at]), eight), align=8)
+        builder.store(found, builder.bitcast(builder.gep(into, [at]), eight), align=8)
+        return context.get_dummy_value()
+
+    return types.void(to, types.intp, numbers), codegen
+
+
+@overload(copy_eight, strict=False)
+def _compiled_copy_eight(to: Any, first: int, numbers: Any) -> Any:
+    return lambda to, first, numbers: _copy_eight(to, first, numbers)
+
+
 def copy_corners(to: Any, first: int, row: int, pairs: Any, cells: Any, behind: int) -> None:
     """For eight lanes from ``first`` on: copy the pair of numbers at a lane's place in ``pairs`` and that ``behind`` numbers on into
     four rows of ``to``, each of ``row`` numbers. Two loads a lane, the rest is shuffling in registers."""

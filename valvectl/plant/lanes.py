@@ -251,6 +251,7 @@ def _block(job: Job, first: int, last: int, shown: Any) -> tuple[FloatArray, Flo
         block.c_star,
         job.command,
         job.grid.periods,
+        1.0 / job.grid.periods,
         job.first,
         job.alike,
         block.flows,
