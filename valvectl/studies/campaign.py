@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import functools
+import gc
 import hashlib
 import io
 import json
@@ -195,6 +196,22 @@ def _keep(folder: Path, first: int, rows: FloatArray) -> None:
     _put(_name(folder, first), buffer.getvalue())
 
 
+def seldom_collecting() -> None:
+    """Look for cycles of garbage seldom in this process: drawing engines leaves hardly any, and looking goes through everything
+    that is loaded."""
+    gc.set_threshold(max(gc.get_threshold()[0], 50_000), 20, 20)
+
+
+@contextlib.contextmanager
+def _seldom_collecting() -> Iterator[None]:
+    before = gc.get_threshold()
+    seldom_collecting()
+    try:
+        yield
+    finally:
+        gc.set_threshold(*before)
+
+
 def _here(packed: bytes, todo: Todo) -> Blocks:
     for first, count in todo:
         yield first, run_block(packed, first, count)
@@ -232,7 +249,7 @@ def _processes(packed: bytes, todo: Todo, jobs: int) -> Blocks:
     from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
 
     others = set(multiprocessing.active_children())
-    pool = ProcessPoolExecutor(jobs, mp_context=multiprocessing.get_context("spawn"))
+    pool = ProcessPoolExecutor(jobs, multiprocessing.get_context("spawn"), initializer=seldom_collecting)
     try:
         with _deaf():  # all processes are begun with the first task
             waiting = {pool.submit(run_block, packed, first, count): first for first, count in todo}
@@ -317,14 +334,15 @@ class Campaign:
         begun, before = time.monotonic(), total - sum(count for _, count in todo)
         ready = before
         if todo:
-            for first, rows in _workers(self.packed, todo, self.where):
-                if self.folder is not None:
-                    _keep(self.folder, first, rows)
-                self.done[first] = rows
-                ready += len(rows)
-                if progress is not None:
-                    left = (time.monotonic() - begun) / max(1, ready - before) * (total - ready)
-                    progress(f"{ready} of {total} runs, {_minutes(left)} left", ready, total)
+            with _seldom_collecting():
+                for first, rows in _workers(self.packed, todo, self.where):
+                    if self.folder is not None:
+                        _keep(self.folder, first, rows)
+                    self.done[first] = rows
+                    ready += len(rows)
+                    if progress is not None:
+                        left = (time.monotonic() - begun) / max(1, ready - before) * (total - ready)
+                        progress(f"{ready} of {total} runs, {_minutes(left)} left", ready, total)
         return np.concatenate([self.done[first] for first, _ in needed])[:runs]
 
 
