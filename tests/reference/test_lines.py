@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 import pytest
+from fluids.friction import friction_factor as library_friction
 from outside import OutsideCheck, verify
 from scipy.optimize import brentq
 
@@ -95,6 +97,20 @@ FRICTION = [
 @pytest.mark.parametrize(("check", "re", "relative_roughness"), FRICTION, ids=[row[0].id for row in FRICTION])
 def test_friction_factor(check, re, relative_roughness):
     verify(check, friction_from_table(re, relative_roughness))
+
+
+def test_friction_factor_of_whole_tables_is_that_of_the_library():
+    """One by one by fluids, over laminar and turbulent flow, smooth to rough."""
+    re = 10.0 ** np.random.default_rng(1).uniform(-2.0, 8.5, 4000)
+    re[:3] = 2039.999, 2040.0, 2040.001
+    for rough in (0.0, 1e-6, 1e-4, 1e-3, 0.01, 0.05):
+        expected = np.array([library_friction(Re=float(x), eD=rough) for x in re])
+        found = line.friction_factor(re, rough)
+        check = OutsideCheck(
+            f"fluids-{rough:g}", f"largest f over that of fluids, e/D {rough:g}", 1.0, "", 1e-12, FLUIDS, "library"
+        )
+        worst = int(np.argmax(np.abs(found / expected - 1.0)))
+        verify(check, float(found[worst] / expected[worst]))
 
 
 def test_colebrook_equation_itself_is_satisfied():

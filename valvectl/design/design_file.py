@@ -305,7 +305,7 @@ def _fields(model: BaseModel) -> dict[str, Any]:
 
 
 def _with(node: Any, wanted: Mapping[Path, Any], at: Path = ()) -> tuple[Any, list[Path]]:
-    """A copy of ``node`` with values at paths below it, the rest shared; and the paths that run into a list item that is not there.
+    """A copy of ``node`` with values at paths below it, the rest shared; and the paths whose list item is not there.
 
     A path may lie below another one: the shorter one's value then comes first.
     """

@@ -15,7 +15,9 @@ def chamber_pressure_rate(pressure: float, burnt_flow: float, c_star: float, thr
 def chamber_midpoint_step(pressure: float, burnt_flow: float, c_star: float, throat_area: float, steps: float) -> float:
     """Chamber pressure [Pa] one step on by the trapezoidal rule of ``chamber_pressure_rate``, the flow that burns held;
     ``steps`` is the step over theta [-]."""
-    return pressure + steps * chamber_pressure_rate(pressure, burnt_flow, c_star, throat_area, 1.0) / (1.0 + 0.5 * steps)
+    return pressure + steps * chamber_pressure_rate(pressure, burnt_flow, c_star, throat_area, 1.0) / (
+        1.0 + 0.5 * steps
+    )
 
 
 def steady_chamber_pressure(flow: float, c_star: float, throat_area: float) -> float:

@@ -1,6 +1,7 @@
 """Pipe between tank, valve and manifold: friction, fittings, inertia of the liquid column.
 
-Friction factor: Colebrook's equation (turbulent) and 64/Re (laminar), read once per design into a table over mass flow. Inertance: Newton's law for a rigid column, dp = (L/A) d(mdot)/dt.
+Friction factor: Colebrook's equation (turbulent) and 64/Re (laminar), read once per
+design into a table over mass flow. Inertance: Newton's law for a rigid column, dp = (L/A) d(mdot)/dt.
 Valid as one lump for frequencies well below a / (4 L).
 """
 
@@ -40,8 +41,8 @@ def friction_factor(re: FloatArray, relative_roughness: float) -> FloatArray:
     """Darcy friction factor [-] at Reynolds numbers [-], shape (n,), all above zero: 64/Re below ``LAMINAR``, from there on
     Colebrook's equation by Clamond's two steps.
 
-    ``relative_roughness`` is that of the wall over the diameter [-]. Good to a few units in the last place of Colebrook's equation,
-    whose own scatter against measurements is some percent. D. Clamond, Ind. Eng. Chem. Res. 48 (2009) 3665.
+    ``relative_roughness`` is that of the wall over the diameter [-]. Good to a few units in the last place of Colebrook's
+    equation, whose own scatter against measurements is some percent. D. Clamond, Ind. Eng. Chem. Res. 48 (2009) 3665.
     """
     turbulent = re >= LAMINAR
     number = np.maximum(re, LAMINAR)

@@ -16,7 +16,8 @@ from valvectl.parts.lookup import FloatArray
 
 Table = tuple[FloatArray, FloatArray]
 """Abscissae, rising, and ordinates; each of shape (n,), n >= 2."""
-_MOST = 1024
+MOST = 1024
+"""Cubics that are kept."""
 
 _kept: OrderedDict[tuple[bytes, bytes], Any] = OrderedDict()
 _lock = threading.Lock()
@@ -40,7 +41,8 @@ def monotone_cubic(x: FloatArray, y: FloatArray) -> Any:
 
 
 def prepare(tables: Iterable[Table]) -> None:
-    """Make the cubics of many tables together, so that ``monotone_cubic`` finds them; each is what it would be alone, bit for bit."""
+    """Make the cubics of many tables together, so that ``monotone_cubic`` finds them; each is what it would be alone, bit for
+    bit."""
     from scipy.interpolate import PchipInterpolator, PPoly
 
     groups: dict[bytes, dict[tuple[bytes, bytes], Table]] = {}
@@ -64,5 +66,5 @@ def _key(x: FloatArray, y: FloatArray) -> tuple[bytes, bytes]:
 def _keep(made: dict[tuple[bytes, bytes], Any]) -> None:
     with _lock:
         _kept.update(made)
-        while len(_kept) > _MOST:
+        while len(_kept) > MOST:
             _kept.popitem(last=False)

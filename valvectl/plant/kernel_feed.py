@@ -82,9 +82,7 @@ def feed(par: Any, st: Any, tables: Any, points: int, losses: Any, loss_points: 
     upstream = blend(losses[cell], losses[cell + 1], share)
     downstream = blend(losses[loss_points + cell], losses[loss_points + cell + 1], share)
     supply = tank_pressure(par[ix.TANK], par[ix.DROOP_SLOPE], 1.0, flow) + par[ix.HEAD]
-    after = column_step(
-        flow, supply - manifold, upstream + choked_loss * (fl * fl) + downstream, par[ix.STEP_OVER_ALL]
-    )
+    after = column_step(flow, supply - manifold, upstream + choked_loss * (fl * fl) + downstream, par[ix.STEP_OVER_ALL])
     push = supply - par[ix.FF] * par[ix.VAPOUR]
     st[ix.CHOKED] = 0.0
     if column_lags(after, flow, push, upstream + choked_loss, par[ix.STEP_OVER_UP]):

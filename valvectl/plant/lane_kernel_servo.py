@@ -1,7 +1,8 @@
 """The servos in the simulator in lanes: the same laws and order as ``kernel_servo``, one small loop over lanes a law.
 
-``q`` is where the legs' rows begin (``lane_layout``), of one leg in what is done at its samples, of both in the rest. Delays of the loops may differ from lane to lane, their periods may
-not: each lane looks up the sample that has reached it in a ring of the last outputs, outs[loop, sample, lane].
+``q`` is where the legs' rows begin (``lane_layout``), of one leg in what is done at its samples, of both in the rest.
+Delays of the loops may differ from lane to lane, their periods may not: each lane looks up the sample that has reached it in a
+ring of the last outputs, outs[loop, sample, lane].
 """
 
 from __future__ import annotations

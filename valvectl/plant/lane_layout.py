@@ -44,8 +44,8 @@ STATE = ix.PAR_SIZE
     LEVEL,
     FOUR,
 ) = range(STATE + ix.ST_SIZE, STATE + ix.ST_SIZE + 24)
-"""Products of parameters: ``SUPPLY`` pressure of a full tank with its head, ``THROAT_PRESSURE`` at which the valve chokes, ``STREAM``
-torque of the stream on the stem for a pressure, ``CURRENT_RATE`` integral rate of the current loop over a sample."""
+"""Products of parameters: ``SUPPLY`` pressure of a full tank with its head, ``THROAT_PRESSURE`` at which the valve chokes,
+``STREAM`` torque of the stream on the stem for a pressure, ``CURRENT_RATE`` integral rate of the current loop over a sample."""
 LOSS_FOUR, LEG_ROWS = FOUR + 4, FOUR + 8
 """Four rows each: two neighbours of two tables that share a grid."""
 LOSS_SHARE, FLOW_BEFORE, MIDDLE, INJECTED = FREE, LEVEL, SHARE, LEVEL
@@ -79,8 +79,8 @@ def leg_row(k: int, row: int) -> int:
 
 # ---- rows of whole numbers: cells of the look-ups, cells[which, leg, lane] -------------------------------------------
 CELL, LOSS_CELL, OWN_CELL, OWN_LOSS_CELL, BURNT_BEFORE, CELLS = range(6)
-"""``OWN_CELL`` and ``OWN_LOSS_CELL`` say where a lane's tables begin, ``BURNT_BEFORE`` how far before the present one in the ring of
-delayed flows the younger of the two lies that burn now."""
+"""``OWN_CELL`` and ``OWN_LOSS_CELL`` say where a lane's tables begin, ``BURNT_BEFORE`` how far before the present one in the ring
+of delayed flows the younger of the two lies that burn now."""
 
 # ---- tables in pairs that share a grid: pairs[whose, point, which, 2] ------------------------------------------------------
 PAIR_FLOW, PAIR_OPENING, PAIR_CLOSING = range(3)

@@ -113,8 +113,8 @@ def _compiled_copy_eight(to: Any, first: int, numbers: Any) -> Any:
 
 
 def copy_corners(to: Any, first: int, row: int, pairs: Any, cells: Any, behind: int) -> None:
-    """For eight lanes from ``first`` on: copy the pair of numbers at a lane's place in ``pairs`` and that ``behind`` numbers on into
-    four rows of ``to``, each of ``row`` numbers. Two loads a lane, the rest is shuffling in registers."""
+    """For eight lanes from ``first`` on: copy the pair of numbers at a lane's place in ``pairs`` and that ``behind`` numbers on
+    into four rows of ``to``, each of ``row`` numbers. Two loads a lane, the rest is shuffling in registers."""
     for j in range(first, first + 8):
         cell = cells[j]
         to[j], to[row + j] = pairs[cell], pairs[cell + 1]

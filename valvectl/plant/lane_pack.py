@@ -117,9 +117,9 @@ def packed(job: Job, pick: IntArray) -> Packed:
         if f"{name}.servo.speed_filter" in columns:
             period = job.machine.legs[name].servo.speed_period
             rows[ix.FILTER_SHARE] = [filter_share(period, float(tau)) for tau in columns[f"{name}.servo.speed_filter"]]
-        for field, tables in _SCALES.items():
+        for field, which in _SCALES.items():
             if f"{name}.{field}" in own:
-                valve = _scaled(valve, k, tables, own[f"{name}.{field}"])
+                valve = _scaled(valve, k, which, own[f"{name}.{field}"])
         for field, index in _LOSS_SCALES.items():
             if f"{name}.{field}" in own:
                 losses = _scaled(losses, k, (index,), own[f"{name}.{field}"])
@@ -161,22 +161,22 @@ def packed(job: Job, pick: IntArray) -> Packed:
     for what, numbers in (("parameter", work), ("valve table", valve), ("line loss", losses)):
         if np.isnan(numbers).any():
             raise RangeError(f"a {what} of the simulator in lanes is not a number")
-    for row, tables in ((lx.OWN_CELL, valve), (lx.OWN_LOSS_CELL, losses)):
+    for row, tables, wide in ((lx.OWN_CELL, valve, 2 * lx.PAIRS), (lx.OWN_LOSS_CELL, losses, 2)):
         whose = np.arange(2)[:, None] + (2 * np.arange(lx.LANES) if len(tables) > 1 else 0)
-        cells[row] = whose * tables.shape[3] * (2 * lx.PAIRS if row == lx.OWN_CELL else 2)
-    pairs = aligned((len(valve), 2, valve.shape[3], lx.PAIRS, 2))
+        cells[row] = whose * tables.shape[3] * wide
+    c_star = np.asarray(job.machine.c_star.values)
+    lines = np.ascontiguousarray(np.swapaxes(losses, 2, 3)).reshape(-1, losses.shape[3], 2)
+    return Packed(work, _pairs(valve), lines, np.stack([c_star[:-1], c_star[1:]], axis=2), flows, cells)
+
+
+def _pairs(valve: FloatArray) -> FloatArray:
+    """Tables (whose, leg, which, point) as pairs that share a grid, (whose and leg, point, PAIRS, 2)."""
+    whose, legs, _, points = valve.shape
+    out = aligned((whose * legs, points, lx.PAIRS, 2))
     for which, pair in enumerate(lx.PAIR_OF):
         for i, table in enumerate(pair):
-            pairs[:, :, :, which, i] = valve[:, :, table]
-    c_star = np.asarray(job.machine.c_star.values)
-    return Packed(
-        work,
-        pairs.reshape(-1, *pairs.shape[2:]),
-        np.ascontiguousarray(np.swapaxes(losses, 2, 3)).reshape(-1, losses.shape[3], 2),
-        np.stack([c_star[:-1], c_star[1:]], axis=2),
-        flows,
-        cells,
-    )
+            out[:, :, which, i] = valve[:, :, table].reshape(-1, points)
+    return out
 
 
 def aligned(shape: tuple[int, ...]) -> FloatArray:

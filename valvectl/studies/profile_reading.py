@@ -192,7 +192,8 @@ class Reader:
         return tuple(s.before for s in self._stretches if not s.moves)
 
     def holds(self, courses: Courses, gains: Sequence[Sequence[Mapping[LegName, float]]]) -> list[tuple[Hold, ...]]:
-        """The holds of each run; ``gains`` for each run the relative flow per angle [1/rad] of each leg at each of ``settings``."""
+        """The holds of each run; ``gains`` for each run the relative flow per angle [1/rad] of each leg at each of
+        ``settings``."""
         still = [s for s in self._stretches if not s.moves]
         each = [self._hold(s, courses, [own[i] for own in gains]) for i, s in enumerate(still)]
         return [tuple(hold[run] for hold in each) for run in range(len(courses.ratio_error))]
