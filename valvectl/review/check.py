@@ -32,7 +32,7 @@ from valvectl.studies.turbulence import sentence
 Progress = Callable[[str, int, int], None]
 """Called with (stage in words, stages done, stages in all)."""
 
-_LIBRARIES = ("numpy", "scipy", "numba", "control", "pydantic", "pint", "CoolProp", "cantera", "fluids", "matplotlib")
+_LIBRARIES = ("numpy", "scipy", "numba", "control", "pydantic", "pint", "CoolProp", "cantera", "matplotlib")
 _STAGES: tuple[tuple[str, str], ...] = (
     ("liquid properties and c*", "machine"),
     ("gains", "gains"),

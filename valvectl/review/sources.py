@@ -73,9 +73,9 @@ def _all(analysis: Analysis) -> Iterator[Source]:
     yield Source(
         "lines",
         "friction of pipes",
-        "Churchill (1977), through the library fluids",
-        LIBRARY,
-        "steady flow in round pipes at any Reynolds number; losses of fittings as stated",
+        "Colebrook (1939) by the steps of Clamond (2009); 64/Re below Re 2040",
+        MEMORY,
+        "steady flow in round pipes, held against the library fluids; losses of fittings as stated",
     )
     yield Source(
         "lines",
