@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any, ParamSpec, TypeVar
 import numpy as np
 
 from valvectl.parts.lookup import FloatArray
+from valvectl.review.still_ticks import still_ticks
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -238,7 +239,7 @@ def svg_text(figure: Figure, prefix: str, label: str = "") -> str:
 
     from matplotlib.backends.backend_svg import FigureCanvasSVG
 
-    with style():
+    with style(), still_ticks(figure):
         engine = figure.get_layout_engine()
         if engine is not None:
             engine.execute(figure)  # once; then it stays, so that a second call draws the same
