@@ -10,6 +10,8 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+
 from valvectl.parts import bus
 from valvectl.parts.lookup import FloatArray
 
@@ -130,10 +132,10 @@ def decaying_i2t(first: float, time_constant: float) -> float:
 
 def trace_i2t(time: FloatArray, current: FloatArray) -> float:
     """I^2 t [A^2 s] of samples joined by straight lines; ``time`` [s] and ``current`` [A], shapes (n,)."""
-    total = 0.0
-    for j in range(1, time.shape[0]):
-        total += pulse_i2t(float(current[j - 1]), float(current[j]), float(time[j] - time[j - 1]))
-    return total
+    if time.shape[0] < 2:
+        return 0.0
+    pulses = pulse_i2t(current[:-1], current[1:], np.diff(time))  # type: ignore[arg-type]
+    return float(np.cumsum(pulses)[-1])
 
 
 def pulse_share(pulses: float) -> float:

@@ -203,12 +203,11 @@ def balance(machine: Machine, oxidizer_angle: float, fuel_angle: float, near: fl
     def flows(pc: float) -> dict[LegName, float]:
         out: dict[LegName, float] = {}
         for name in LEGS:
-            start = None
-            if seen:  # straight on from the last two pressures
-                pressure, found = seen[-1]
-                start = found[name]
-                if len(seen) > 1 and seen[-2][0] != pressure:
-                    start += (start - seen[-2][1][name]) * (pc - pressure) / (pressure - seen[-2][0])
+            start = seen[-1][1][name] if seen else None
+            if near is not None and start is not None and len(seen) > 1 and seen[-1][0] != seen[-2][0]:
+                # Straight on from the last two pressures. Only here: it moves the last bit of the flows, and runs of engines
+                # that hunt begin at points found without ``near`` and would chatter otherwise than before.
+                start += (start - seen[-2][1][name]) * (pc - seen[-1][0]) / (seen[-1][0] - seen[-2][0])
             out[name] = leg_flow(machine.legs[name], angles[name], pc, start)
         seen.append((pc, out))
         return out

@@ -103,10 +103,6 @@ class _Source:
     source: str
 
 
-def _thrust(machine: Machine, trace: Trace) -> FloatArray:
-    return np.array([machine.thrust_at(float(p)) for p in trace.chamber_pressure]) / machine.thrust
-
-
 @dataclasses.dataclass(frozen=True)
 class Case:
     """An engine and sensors that are not as the controller believes."""
@@ -150,6 +146,7 @@ class TrimWork:
     profile: Sequence[tuple[float, float]]
     outer: OuterGains
     reference_delay: float
+    _alone: dict[tuple[float, float], Trace] = dataclasses.field(default_factory=dict, repr=False)
 
     def run(self, case: Case) -> TrimRun:
         """One case, the schedule alone and with the loops."""
@@ -158,7 +155,10 @@ class TrimWork:
         order = commands(machine, self.schedule, profile, duration)
         real = with_errors(machine, case)
         start = balance(real, *(float(order[name][0]) for name in LEGS))
-        alone = simulate(real, self.gains, order, start, duration)
+        engine = (case.kv, case.tank)
+        if engine not in self._alone:  # the schedule alone asks no sensors: cases of one engine share its run
+            self._alone[engine] = simulate(real, self.gains, order, start, duration)
+        alone = self._alone[engine]
         errors = sensor_errors(self.settings) if case.sensors else SensorErrors()
         loops = outer_run(
             machine,
@@ -170,7 +170,7 @@ class TrimWork:
             errors=errors,
         )
         held = simulate(real, self.gains, order, start, duration, outer=loops)
-        thrusts = _thrust(machine, alone), _thrust(machine, held)
+        thrusts = [machine.thrusts_at(t.chamber_pressure) / machine.thrust for t in (alone, held)]
         ratios = [t.mixture_ratio / machine.mixture_ratio - 1.0 for t in (alone, held)]
         setting = throttle_at(profile, alone.time)
         holds = []

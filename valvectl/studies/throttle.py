@@ -146,7 +146,7 @@ def throttle(
         wanted_ratio=machine.mixture_ratio,
         time=time,
         throttle=throttle_at(profile, time),
-        thrust=np.array([machine.thrust_at(float(p)) for p in trace.chamber_pressure]) / machine.thrust,
+        thrust=machine.thrusts_at(trace.chamber_pressure) / machine.thrust,
         ratio_error=error,
         holds=reader.holds(course, slopes),
         changes=reader.changes(course),
