@@ -91,7 +91,7 @@ def make_grid(
     for j, setting in enumerate(throttle):
         key = round(float(setting), 12)
         if key not in known:
-            known[key] = balance(machine, *(float(angle[name][j]) for name in LEGS), near=float(near[j]))
+            known[key] = balance(machine, float(angle["oxidizer"][j]), float(angle["fuel"][j]), float(near[j]))
         points.append(known[key])
     return Grid(time, throttle, angle, tuple(points), frozenset(sudden))
 
@@ -273,7 +273,9 @@ def run(machine: Machine, conditions: Conditions, grid: Grid) -> TankRun:
         legs = {n: conditions.leg_at(machine, n, time, pressure[n], states[n].displaced) for n in LEGS}
         moved = dataclasses.replace(machine, legs=legs)
         try:
-            point = balance(moved, *(float(grid.angle[name][j]) for name in LEGS), near=_foreseen(grid, points))
+            point = balance(
+                moved, float(grid.angle["oxidizer"][j]), float(grid.angle["fuel"][j]), _foreseen(grid, points)
+            )
         except NoBalanceError as error:
             if not j:
                 raise RangeError(f"no steady point at the start of the tank run: {error}") from None

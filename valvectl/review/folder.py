@@ -94,9 +94,7 @@ def _compact(value: Any) -> Any:
         if longest <= LONGEST_LIST:
             return {k: _compact(v) for k, v in value.items()}
         every = math.ceil(longest / LONGEST_LIST)
-        out = {
-            k: _compact(v[::every] if isinstance(v, list) and len(v) == longest else v) for k, v in value.items()
-        }
+        out = {k: _compact(v[::every] if isinstance(v, list) and len(v) == longest else v) for k, v in value.items()}
         out["thinned"] = {"every": every, "of": longest}
         return out
     if isinstance(value, list):
