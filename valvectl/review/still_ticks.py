@@ -45,8 +45,12 @@ def _hold(axis: Any, figure: Figure) -> None:
     of_boxes: Any = None
     boxes: Any = None
 
+    sideways = axis.axis_name == "x"
+
     def now() -> Any:
-        return tuple(axis.get_view_interval()), axis.axes.bbox.bounds, figure.dpi
+        """What ticks and their texts hang on: limits and the axis' length, not the dots per inch nor where the axes are."""
+        box = axis.axes.bbox
+        return tuple(axis.get_view_interval()), round((box.width if sideways else box.height) / figure.dpi, 9)
 
     def held_ticks() -> Any:
         nonlocal of_ticks, ticks
@@ -60,7 +64,7 @@ def _hold(axis: Any, figure: Figure) -> None:
         nonlocal of_boxes, boxes
         if asked is not ticks:
             return find_boxes(asked, renderer)
-        key = now(), renderer
+        key = of_ticks, axis.axes.bbox.bounds, figure.dpi, renderer
         if key != of_boxes:
             boxes, of_boxes = find_boxes(asked, renderer), key
         return boxes
