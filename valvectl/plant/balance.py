@@ -14,7 +14,7 @@ from valvectl.parts import chamber, injector, lookup, tank, valve
 from valvectl.plant.machine import LegMachine, Machine
 
 _TIGHT = 1e-13
-_NEAR = 1e-3
+_NEAR = 1e-4
 """A pressure said to be near is looked for within this share of it first."""
 SHUT_SHARE = 1e-6
 """A valve with less than this share of its largest coefficient counts as shut."""
@@ -110,11 +110,13 @@ def _behind(leg: LegMachine, flow: float, chamber_pressure: float) -> tuple[floa
     return manifold, manifold + _losses(leg, flow)[1] * flow * flow
 
 
-def leg_flow(leg: LegMachine, angle: float, chamber_pressure: float, start: float | None = None) -> float:
-    """Steady mass flow [kg/s] of a leg at an opening [rad] and a chamber pressure [Pa]; zero when nothing can flow.
+def leg_flow(leg: LegMachine, angle: float, chamber_pressure: float) -> float:
+    """Steady mass flow [kg/s] of a leg at an opening [rad] and a chamber pressure [Pa]; zero when nothing can flow."""
+    return _flow_law(leg, angle)(chamber_pressure, None)
 
-    ``start``: a flow near it [kg/s], to get there sooner.
-    """
+
+def _flow_law(leg: LegMachine, angle: float) -> Callable[[float, float | None], float]:
+    """``leg_flow`` of one leg at one opening: chamber pressure [Pa] and a flow near it, to get there sooner, to flow [kg/s]."""
     c, fl = coefficient(leg, angle)
     rho, vapour, ff = leg.liquid.density, leg.liquid.vapour_pressure, leg.ff
     # What ``_supply`` and ``_behind`` say, written out: a balance asks for it hundreds of times, mostly here.
@@ -122,8 +124,9 @@ def leg_flow(leg: LegMachine, angle: float, chamber_pressure: float, start: floa
     cda, injected, count, per_step = leg.cda, leg.injector_density, leg.up_loss.size, leg.loss_per_step
     up, down = leg.up_loss.item, leg.down_loss.item
     locate, blend = lookup.locate, lookup.blend
+    close = _TIGHT * reference
 
-    def excess(flow: float) -> float:
+    def excess(flow: float, chamber_pressure: float) -> float:
         cell, share = locate(count, 0.0, per_step, flow)
         supplied = tank.tank_pressure(pressure, droop, reference, flow) + head
         before = supplied - blend(up(cell), up(cell + 1), share) * flow * flow
@@ -131,20 +134,23 @@ def leg_flow(leg: LegMachine, angle: float, chamber_pressure: float, start: floa
         behind = manifold + blend(down(cell), down(cell + 1), share) * flow * flow
         return valve.inlet_pressure(c, fl, rho, flow, behind, ff, vapour) - before
 
-    rest = excess(0.0)
-    if rest >= 0.0:
-        return 0.0
-    # All drops go nearly with flow squared: scaling the flow by the square law converges in a few rounds.
-    flow = reference if start is None or start <= 0.0 else start
-    for _ in range(25):
-        last = flow
-        flow *= math.sqrt(-rest / (excess(flow) - rest))
-        if abs(flow - last) <= _TIGHT * reference:
-            return flow
-    top = reference
-    while excess(top) < 0.0:
-        top *= 2.0
-    return float(brentq(excess, 0.0, top, xtol=_TIGHT * reference, rtol=4 * _TIGHT))
+    def law(chamber_pressure: float, start: float | None) -> float:
+        rest = excess(0.0, chamber_pressure)
+        if rest >= 0.0:
+            return 0.0
+        # All drops go nearly with flow squared: scaling the flow by the square law converges in a few rounds.
+        flow = reference if start is None or start <= 0.0 else start
+        for _ in range(25):
+            last = flow
+            flow *= math.sqrt(-rest / (excess(flow, chamber_pressure) - rest))
+            if abs(flow - last) <= close:
+                return flow
+        top = reference
+        while excess(top, chamber_pressure) < 0.0:
+            top *= 2.0
+        return float(brentq(excess, 0.0, top, (chamber_pressure,), xtol=close, rtol=4 * _TIGHT))
+
+    return law
 
 
 def leg_point(leg: LegMachine, angle: float, flow: float, chamber_pressure: float) -> LegPoint:
@@ -198,6 +204,7 @@ def balance(machine: Machine, oxidizer_angle: float, fuel_angle: float, near: fl
         if coefficient(leg, angles[name])[0] < SHUT_SHARE * float(leg.characteristic.c[-1]):
             raise NoBalanceError(f"{name} valve is shut at {math.degrees(angles[name]):.2f} deg: no steady combustion")
 
+    laws = {name: _flow_law(machine.legs[name], angles[name]) for name in LEGS}
     seen: list[tuple[float, dict[LegName, float]]] = []
 
     def flows(pc: float) -> dict[LegName, float]:
@@ -208,7 +215,7 @@ def balance(machine: Machine, oxidizer_angle: float, fuel_angle: float, near: fl
                 # Straight on from the last two pressures. Only here: it moves the last bit of the flows, and runs of engines
                 # that hunt begin at points found without ``near`` and would chatter otherwise than before.
                 start += (start - seen[-2][1][name]) * (pc - seen[-1][0]) / (seen[-1][0] - seen[-2][0])
-            out[name] = leg_flow(machine.legs[name], angles[name], pc, start)
+            out[name] = laws[name](pc, start)
         seen.append((pc, out))
         return out
 

@@ -21,7 +21,7 @@ def _renderer(dpi: float) -> RendererAgg:
     return RendererAgg(8, 8, dpi)
 
 
-class Measuring(FigureCanvasAgg):
+class Measuring(FigureCanvasAgg):  # type: ignore[misc]
     """A canvas to lay figures out on."""
 
     def get_renderer(self) -> Any:
@@ -34,7 +34,7 @@ MOST_TEXTS = 20_000
 """Texts whose sizes are kept."""
 
 
-class _Writer(RendererSVG):
+class _Writer(RendererSVG):  # type: ignore[misc]
     def get_text_width_height_descent(self, s: str, prop: Any, ismath: Any) -> Any:
         """Sizes of a text as it is written, from memory where it was measured before."""
         key = (s, hash(prop), ismath)
