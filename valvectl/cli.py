@@ -71,7 +71,7 @@ class SurgePlot(StrEnum):
 def main() -> None:
     """Entry point of the ``valvectl`` command."""
     # A run of seconds leaves few cycles behind; looking for them at the usual pace took a tenth of a check's time.
-    gc.set_threshold(50_000, 20, 20)
+    gc.set_threshold(200_000, 20, 20)
     whole_streams()
     code: int | str | None = EXIT_MET
     try:

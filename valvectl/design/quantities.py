@@ -15,6 +15,8 @@ from typing import Annotated, Any
 from pydantic import BeforeValidator, ValidationInfo
 from pydantic_core import PydanticCustomError
 
+from valvectl.design.unit_table import FACTORS
+
 STANDARD_ATMOSPHERE = 101325.0
 """Pressure of the standard atmosphere [Pa], ISO 2533."""
 
@@ -115,6 +117,11 @@ def _fail(message: str) -> PydanticCustomError:
 @functools.lru_cache(maxsize=4096)
 def _unit_factor(unit: str, kind: Kind) -> tuple[float, float]:
     """Factor and offset that turn a number in ``unit`` into the kind's SI unit; raises on a wrong dimension."""
+    usual = FACTORS.get(kind.unit, {}).get(unit)
+    return _asked_of_pint(unit, kind) if usual is None else usual
+
+
+def _asked_of_pint(unit: str, kind: Kind) -> tuple[float, float]:
     seen = visible(unit, _LONGEST_UNIT)
     if len(unit) > _LONGEST_UNIT or _UNIT.match(unit) is None:
         raise _fail(f"unit '{seen}' is not known; write {kind.name} as {kind.example}")

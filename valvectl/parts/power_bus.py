@@ -10,6 +10,8 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+
 from valvectl.parts import bus
 from valvectl.parts.lookup import FloatArray
 
@@ -43,6 +45,16 @@ def operating_voltages(open_circuit: float, resistance: float, power: float, cur
 def bus_voltage(open_circuit: float, resistance: float, power: float, current: float) -> float:
     """Voltage [V] at which a constant power [W] and a constant current [A] are run; zero when they can not be carried."""
     return operating_voltages(open_circuit, resistance, power, current)[0]
+
+
+def bus_voltages(open_circuit: FloatArray, resistance: float, power: FloatArray) -> FloatArray:
+    """``bus_voltage``, to the bit, of many voltages [V] and constant powers [W] at once, shapes (n,), with no other current."""
+    square = open_circuit * open_circuit - 4.0 * resistance * power
+    plain = (open_circuit >= 0.0) & (square >= 0.0)
+    out = 0.5 * (open_circuit + np.sqrt(np.where(plain, square, 0.0)))
+    for j in np.flatnonzero(~plain):
+        out[j] = bus_voltage(float(open_circuit[j]), resistance, float(power[j]), 0.0)
+    return np.asarray(out)
 
 
 def branch_current(bus_level: float, harness: float, power: float) -> float:
@@ -130,10 +142,10 @@ def decaying_i2t(first: float, time_constant: float) -> float:
 
 def trace_i2t(time: FloatArray, current: FloatArray) -> float:
     """I^2 t [A^2 s] of samples joined by straight lines; ``time`` [s] and ``current`` [A], shapes (n,)."""
-    total = 0.0
-    for j in range(1, time.shape[0]):
-        total += pulse_i2t(float(current[j - 1]), float(current[j]), float(time[j] - time[j - 1]))
-    return total
+    if time.shape[0] < 2:
+        return 0.0
+    pulses = pulse_i2t(current[:-1], current[1:], np.diff(time))  # type: ignore[arg-type]
+    return float(np.cumsum(pulses)[-1])
 
 
 def pulse_share(pulses: float) -> float:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from scipy.optimize import brentq
@@ -13,6 +14,8 @@ from valvectl.parts import chamber, injector, lookup, tank, valve
 from valvectl.plant.machine import LegMachine, Machine
 
 _TIGHT = 1e-13
+_NEAR = 1e-4
+"""A pressure said to be near is looked for within this share of it first."""
 SHUT_SHARE = 1e-6
 """A valve with less than this share of its largest coefficient counts as shut."""
 
@@ -90,10 +93,9 @@ def coefficient(leg: LegMachine, angle: float) -> tuple[float, float]:
 
 
 def _losses(leg: LegMachine, flow: float) -> tuple[float, float]:
-    return (
-        lookup.lookup(leg.up_loss, 0.0, leg.loss_per_step, flow),
-        lookup.lookup(leg.down_loss, 0.0, leg.loss_per_step, flow),
-    )
+    cell, share = lookup.locate(leg.up_loss.size, 0.0, leg.loss_per_step, flow)
+    up, down = leg.up_loss.item, leg.down_loss.item
+    return lookup.blend(up(cell), up(cell + 1), share), lookup.blend(down(cell), down(cell + 1), share)
 
 
 def _supply(leg: LegMachine, flow: float) -> tuple[float, float]:
@@ -108,32 +110,47 @@ def _behind(leg: LegMachine, flow: float, chamber_pressure: float) -> tuple[floa
     return manifold, manifold + _losses(leg, flow)[1] * flow * flow
 
 
-def leg_flow(leg: LegMachine, angle: float, chamber_pressure: float, start: float | None = None) -> float:
-    """Steady mass flow [kg/s] of a leg at an opening [rad] and a chamber pressure [Pa]; zero when nothing can flow.
+def leg_flow(leg: LegMachine, angle: float, chamber_pressure: float) -> float:
+    """Steady mass flow [kg/s] of a leg at an opening [rad] and a chamber pressure [Pa]; zero when nothing can flow."""
+    return _flow_law(leg, angle)(chamber_pressure, None)
 
-    ``start``: a flow near it [kg/s], to get there sooner.
-    """
+
+def _flow_law(leg: LegMachine, angle: float) -> Callable[[float, float | None], float]:
+    """``leg_flow`` of one leg at one opening: chamber pressure [Pa] and a flow near it, to get there sooner, to flow [kg/s]."""
     c, fl = coefficient(leg, angle)
-    rho, vapour = leg.liquid.density, leg.liquid.vapour_pressure
+    rho, vapour, ff = leg.liquid.density, leg.liquid.vapour_pressure, leg.ff
+    # What ``_supply`` and ``_behind`` say, written out: a balance asks for it hundreds of times, mostly here.
+    pressure, droop, reference, head = leg.tank_pressure, leg.tank_droop, leg.reference_flow, leg.head
+    cda, injected, count, per_step = leg.cda, leg.injector_density, leg.up_loss.size, leg.loss_per_step
+    up, down = leg.up_loss.item, leg.down_loss.item
+    locate, blend = lookup.locate, lookup.blend
+    close = _TIGHT * reference
 
-    def excess(flow: float) -> float:
-        needed = valve.inlet_pressure(c, fl, rho, flow, _behind(leg, flow, chamber_pressure)[1], leg.ff, vapour)
-        return needed - _supply(leg, flow)[1]
+    def excess(flow: float, chamber_pressure: float) -> float:
+        cell, share = locate(count, 0.0, per_step, flow)
+        supplied = tank.tank_pressure(pressure, droop, reference, flow) + head
+        before = supplied - blend(up(cell), up(cell + 1), share) * flow * flow
+        manifold = chamber_pressure + injector.injector_drop(cda, injected, flow)
+        behind = manifold + blend(down(cell), down(cell + 1), share) * flow * flow
+        return valve.inlet_pressure(c, fl, rho, flow, behind, ff, vapour) - before
 
-    rest = excess(0.0)
-    if rest >= 0.0:
-        return 0.0
-    # All drops go nearly with flow squared: scaling the flow by the square law converges in a few rounds.
-    flow = leg.reference_flow if start is None or start <= 0.0 else start
-    for _ in range(25):
-        before = flow
-        flow *= math.sqrt(-rest / (excess(flow) - rest))
-        if abs(flow - before) <= _TIGHT * leg.reference_flow:
-            return flow
-    top = leg.reference_flow
-    while excess(top) < 0.0:
-        top *= 2.0
-    return float(brentq(excess, 0.0, top, xtol=_TIGHT * leg.reference_flow, rtol=4 * _TIGHT))
+    def law(chamber_pressure: float, start: float | None) -> float:
+        rest = excess(0.0, chamber_pressure)
+        if rest >= 0.0:
+            return 0.0
+        # All drops go nearly with flow squared: scaling the flow by the square law converges in a few rounds.
+        flow = reference if start is None or start <= 0.0 else start
+        for _ in range(25):
+            last = flow
+            flow *= math.sqrt(-rest / (excess(flow, chamber_pressure) - rest))
+            if abs(flow - last) <= close:
+                return flow
+        top = reference
+        while excess(top, chamber_pressure) < 0.0:
+            top *= 2.0
+        return float(brentq(excess, 0.0, top, (chamber_pressure,), xtol=close, rtol=4 * _TIGHT))
+
+    return law
 
 
 def leg_point(leg: LegMachine, angle: float, flow: float, chamber_pressure: float) -> LegPoint:
@@ -175,10 +192,11 @@ def operating_point(
     )
 
 
-def balance(machine: Machine, oxidizer_angle: float, fuel_angle: float) -> OperatingPoint:
+def balance(machine: Machine, oxidizer_angle: float, fuel_angle: float, near: float | None = None) -> OperatingPoint:
     """Steady operating point at two ball angles [rad].
 
-    Raises ``NoBalanceError`` when a leg passes nothing (valve shut, or no pressure left), since there is then no flame.
+    ``near``: a chamber pressure near that of the point [Pa], to get there sooner. Raises ``NoBalanceError`` when a leg passes
+    nothing (valve shut, or no pressure left), since there is then no flame.
     """
     angles: dict[LegName, float] = {"oxidizer": oxidizer_angle, "fuel": fuel_angle}
     for name in LEGS:
@@ -186,34 +204,54 @@ def balance(machine: Machine, oxidizer_angle: float, fuel_angle: float) -> Opera
         if coefficient(leg, angles[name])[0] < SHUT_SHARE * float(leg.characteristic.c[-1]):
             raise NoBalanceError(f"{name} valve is shut at {math.degrees(angles[name]):.2f} deg: no steady combustion")
 
-    last: dict[LegName, float] = {}
+    laws = {name: _flow_law(machine.legs[name], angles[name]) for name in LEGS}
+    seen: list[tuple[float, dict[LegName, float]]] = []
 
     def flows(pc: float) -> dict[LegName, float]:
+        out: dict[LegName, float] = {}
         for name in LEGS:
-            last[name] = leg_flow(machine.legs[name], angles[name], pc, last.get(name))
-        return dict(last)
+            start = seen[-1][1][name] if seen else None
+            if near is not None and start is not None and len(seen) > 1 and seen[-1][0] != seen[-2][0]:
+                # Straight on from the last two pressures. Only here: it moves the last bit of the flows, and runs of engines
+                # that hunt begin at points found without ``near`` and would chatter otherwise than before.
+                start += (start - seen[-2][1][name]) * (pc - seen[-1][0]) / (seen[-1][0] - seen[-2][0])
+            out[name] = laws[name](pc, start)
+        seen.append((pc, out))
+        return out
 
-    def excess(pc: float) -> float:
-        f = flows(pc)
+    def left(pc: float, f: dict[LegName, float]) -> float:
         if f["oxidizer"] <= 0.0 or f["fuel"] <= 0.0:
             return pc
         c_star = machine.c_star_at(f["oxidizer"] / f["fuel"], pc)
         return pc - chamber.steady_chamber_pressure(f["oxidizer"] + f["fuel"], c_star, machine.throat_area)
 
-    low = 1e-3 * machine.chamber_pressure
-    high = max(leg.tank_pressure + abs(leg.head) for leg in machine.legs.values())
-    if excess(low) > 0.0:
-        raise NoBalanceError("the flows do not sustain any chamber pressure at these angles")
+    def excess(pc: float) -> float:
+        return left(pc, flows(pc))
+
+    low, high = _bracket(machine, excess, near)
     pc = float(brentq(excess, low, high, xtol=_TIGHT * machine.chamber_pressure, rtol=4 * _TIGHT))
     found = flows(pc)
     # Where a leg stops flowing the balance jumps; a sign change there is no operating point.
-    if min(found.values()) <= 0.0 or abs(excess(pc)) > 1e-6 * machine.chamber_pressure:
+    if min(found.values()) <= 0.0 or abs(left(pc, found)) > 1e-6 * machine.chamber_pressure:
         stopped = [name for name in LEGS if found[name] <= 1e-6 * machine.legs[name].reference_flow]
         raise NoBalanceError(
             f"no steady point: the {' and '.join(stopped) or 'oxidizer or fuel'} leg stops flowing at a chamber pressure of "
             f"{pc / 1e5:.2f} bar abs, which the other leg alone would hold"
         )
     return operating_point(machine, angles, found, pc)
+
+
+def _bracket(machine: Machine, excess: Callable[[float], float], near: float | None) -> tuple[float, float]:
+    """Chamber pressures [Pa] on either side of the balance. Raises ``NoBalanceError`` when no pressure is sustained."""
+    low = 1e-3 * machine.chamber_pressure
+    high = max(leg.tank_pressure + abs(leg.head) for leg in machine.legs.values())
+    if near is not None:
+        below, above = max(low, (1.0 - _NEAR) * near), min(high, (1.0 + _NEAR) * near)
+        if excess(below) <= 0.0 < excess(above):
+            return below, above
+    if excess(low) > 0.0:
+        raise NoBalanceError("the flows do not sustain any chamber pressure at these angles")
+    return low, high
 
 
 def pressure_for_thrust(machine: Machine, throttle: float) -> float:

@@ -171,6 +171,12 @@ class Machine:
         )
         return self.thrust_efficiency * coefficient * self.throat_area * pressure
 
+    def thrusts_at(self, pressures: FloatArray) -> FloatArray:
+        """Thrust [N] at each of many chamber pressures [Pa], shape (n,)."""
+        if self.separation != separation.NONE and self.ambient_pressure > 0.0:
+            return np.array([self.thrust_at(float(p)) for p in pressures])
+        return np.asarray(self.thrust_at(pressures))  # type: ignore[arg-type]
+
     def with_leg(self, name: LegName, **changes: object) -> Machine:
         """Copy with some numbers of one leg replaced."""
         legs = dict(self.legs)

@@ -87,10 +87,11 @@ def make_grid(
     angle = {name: schedule.angle_at(name, throttle) for name in LEGS}
     known: dict[float, OperatingPoint] = {}
     points = []
+    near = np.interp(throttle, schedule.throttle, [p.chamber_pressure for p in schedule.points])
     for j, setting in enumerate(throttle):
         key = round(float(setting), 12)
         if key not in known:
-            known[key] = balance(machine, *(float(angle[name][j]) for name in LEGS))
+            known[key] = balance(machine, float(angle["oxidizer"][j]), float(angle["fuel"][j]), float(near[j]))
         points.append(known[key])
     return Grid(time, throttle, angle, tuple(points), frozenset(sudden))
 
@@ -272,7 +273,9 @@ def run(machine: Machine, conditions: Conditions, grid: Grid) -> TankRun:
         legs = {n: conditions.leg_at(machine, n, time, pressure[n], states[n].displaced) for n in LEGS}
         moved = dataclasses.replace(machine, legs=legs)
         try:
-            point = balance(moved, *(float(grid.angle[name][j]) for name in LEGS))
+            point = balance(
+                moved, float(grid.angle["oxidizer"][j]), float(grid.angle["fuel"][j]), _foreseen(grid, points)
+            )
         except NoBalanceError as error:
             if not j:
                 raise RangeError(f"no steady point at the start of the tank run: {error}") from None
@@ -304,6 +307,13 @@ def run(machine: Machine, conditions: Conditions, grid: Grid) -> TankRun:
         machines=tuple(machines),
         ended=ended,
     )
+
+
+def _foreseen(grid: Grid, points: Sequence[OperatingPoint]) -> float:
+    """Chamber pressure [Pa] at the next grid point: as far from the undisturbed one as at the last."""
+    j = len(points)
+    there = grid.points[j].chamber_pressure
+    return there * points[-1].chamber_pressure / grid.points[j - 1].chamber_pressure if j else there
 
 
 def _outside_c_star(machine: Machine, ratio: float, undisturbed: float) -> str:

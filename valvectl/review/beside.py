@@ -10,6 +10,7 @@ from __future__ import annotations
 import gc
 import os
 import pickle
+import select
 import signal
 import sys
 import warnings
@@ -72,9 +73,11 @@ class Beside(Generic[T]):
         finally:
             os._exit(code)
 
-    def result(self) -> T:
-        """What the work found. Waits for the copy."""
+    def result(self, meanwhile: Callable[[], None] | None = None) -> T:
+        """What the work found. Waits for the copy; ``meanwhile`` is done first where there is something to wait for."""
         if self._child is not None:
+            if meanwhile is not None and not self._done():
+                meanwhile()
             child, pipe, self._child = self._child, self._pipe, None
             try:
                 with os.fdopen(pipe, "rb") as stream:
@@ -86,6 +89,12 @@ class Beside(Generic[T]):
                 found: Any = pickle.loads(content)  # of our own making: it came through the pipe from our own copy
                 return found  # type: ignore[no-any-return]
         return self._work()
+
+    def _done(self) -> bool:
+        """True when the copy has something to say, or has died."""
+        found = select.poll()
+        found.register(self._pipe, select.POLLIN)
+        return bool(found.poll(0))
 
     @staticmethod
     def _end(child: int) -> None:

@@ -21,6 +21,7 @@ from valvectl.review.find_tank import NOT_DECLARED
 from valvectl.review.hold_points import hold_points
 from valvectl.review.inputs import input_lines
 from valvectl.review.mend import remedies
+from valvectl.review.ready import ready_to_draw
 from valvectl.review.requirements import REQUIREMENTS
 from valvectl.review.sources import sources
 from valvectl.review.verdict import Review
@@ -133,14 +134,18 @@ def warnings_of(analysis: Analysis, spread: SpreadResult | None) -> tuple[str, .
     return tuple(out)
 
 
+_FAR = ("loop", "throttle", "stroke", "heat", "mission_heat", "power", "power_loss", "outer")
+"""Studies that fly the compiled simulator: half of the time, and where they are worked out beside the others only one process
+has to load it."""
+
+
 def _far_studies(analysis: Analysis) -> dict[str, Any]:
-    """Studies that rest on gains, schedule and spread alone and together take half of the time, as far as the design asks
-    for them: they can be worked out beside the others. One that fails is left out; it says why at its own stage."""
-    wanted = {"disturbance": analysis.tank_work.declared, "outer": analysis.design.outer_loops is not None}
+    """Those of them that the design asks for. One that fails is left out; it says why at its own stage."""
     found: dict[str, Any] = {}
-    for name in (name for name, asked in wanted.items() if asked):
+    for name in _FAR if analysis.design.outer_loops is not None else _FAR[:-1]:
         with contextlib.suppress(ValvectlError):
-            found[name] = getattr(analysis, name)
+            study = getattr(analysis, name)
+            found[name] = dict(study) if isinstance(study, Mapping) else study
     return found
 
 
@@ -169,18 +174,22 @@ def check(design: DesignFile, progress: Progress | None = None, two_cores: bool 
 def _checked(analysis: Analysis, tell: Callable[[str, int], None], of: int, beside: Beside[dict[str, Any]]) -> Review:
     design = analysis.design
     studies: dict[str, Any] = {}
-    failed: list[str] = []
-    for done, (stage, attribute) in enumerate(_STAGES):
+    failed: dict[str, str] = {}
+    own = [leg for leg in LEGS if design.leg(leg).actuator.own_stage is not None]
+    order = sorted(_STAGES, key=lambda it: it[1] in _FAR)  # stable: those of the other core last
+    for done, (stage, attribute) in enumerate(order):
+        if attribute == _FAR[0]:
+            for leg in own:
+                _ = analysis.gear[leg]
+            # A cached property is a name in the object's own dictionary once it is known.
+            analysis.__dict__.update(beside.result(meanwhile=ready_to_draw))
         tell(stage, done)
         try:
-            if attribute == "disturbance":
-                # A cached property is a name in the object's own dictionary once it is known.
-                analysis.__dict__.update(beside.result())
             found = getattr(analysis, attribute)
+            studies[attribute] = dict(found) if isinstance(found, Mapping) else found
         except (SimulationError, RangeError) as error:
-            failed.append(f"{stage}: {error}")
-            continue
-        studies[attribute] = dict(found) if isinstance(found, Mapping) else found
+            failed[attribute] = f"{stage}: {error}"
+    studies = {name: studies[name] for _, name in _STAGES if name in studies}
     rows = tuple(row for requirement in REQUIREMENTS for row in requirement.rows(analysis))
     missed = [r for r in rows if r.verdict == "missed"]
     tell("what would mend the missed requirements" if missed else "report", len(_STAGES))
@@ -192,10 +201,10 @@ def _checked(analysis: Analysis, tell: Callable[[str, int], None], of: int, besi
         try:
             studies["outer"] = analysis.outer
         except ValvectlError as error:
-            failed.append(f"outer loops: {error}")
-    own = {leg: analysis.gear[leg] for leg in LEGS if design.leg(leg).actuator.own_stage is not None}
+            failed["outer"] = f"outer loops: {error}"
     if own:
-        studies["gear"] = own
+        studies["gear"] = {leg: analysis.gear[leg] for leg in own}
+    said = [failed[name] for name in (*(it[1] for it in _STAGES), "outer") if name in failed]
     tell("done", of)
     if not analysis.tank_work.declared:
         studies.pop("disturbance", None)
@@ -210,7 +219,7 @@ def _checked(analysis: Analysis, tell: Callable[[str, int], None], of: int, besi
         studies=studies,
         defaults_used=design.defaults_used,
         assumed=tuple(key for key, item in design.inputs.items() if item.origin == "assumed"),
-        warnings=(*failed, *warnings_of(analysis, studies.get("spread"))),
+        warnings=(*said, *warnings_of(analysis, studies.get("spread"))),
         input_hash=design.input_hash,
         versions=versions(),
         by_hand=lines(analysis),

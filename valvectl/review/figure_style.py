@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any, ParamSpec, TypeVar
 import numpy as np
 
 from valvectl.parts.lookup import FloatArray
+from valvectl.review.still_ticks import still_ticks
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -236,17 +237,16 @@ def svg_text(figure: Figure, prefix: str, label: str = "") -> str:
     """
     import html
 
-    from matplotlib.backends.backend_svg import FigureCanvasSVG
+    from valvectl.review.measuring import Measuring, write_svg
 
-    with style():
+    Measuring(figure)
+    with style(), still_ticks(figure):
         engine = figure.get_layout_engine()
         if engine is not None:
             engine.execute(figure)  # once; then it stays, so that a second call draws the same
             figure.set_layout_engine("none")
         buffer = io.StringIO()
-        # Not savefig: it draws every figure twice when a layout engine was ever set.
-        metadata = {"Date": None, "Creator": None, "Format": None, "Type": None}
-        FigureCanvasSVG(figure).print_svg(buffer, metadata=metadata)
+        write_svg(figure, buffer)  # not savefig: it draws every figure twice when a layout engine was ever set
     text = buffer.getvalue()
     text = text[text.index("<svg") :]
     text = re.sub(r"<!--.*?-->\s*", "", text, flags=re.S)

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+    from valvectl.parts.lookup import FloatArray
     from valvectl.studies.gear_pair import GearPair
     from valvectl.studies.gear_result import GearStageResult, Mesh
 
@@ -27,16 +28,26 @@ def _circle(ax: Axes, x: float, diameter: float, **look: Any) -> None:
     ax.plot(1e3 * x + r * np.cos(turn), r * np.sin(turn), **{"linewidth": 0.7, "color": QUIET, **look})
 
 
+def _fill(ax: Axes, x: FloatArray, y: FloatArray, colour: str, alpha: float | None = None) -> None:
+    """``ax.fill`` without its search for the extent of every edge: an outline of straight edges is as large as its corners."""
+    from matplotlib.patches import Polygon
+
+    corners = np.column_stack([x, y])
+    ax.add_artist(Polygon(corners, closed=True, facecolor=colour, alpha=alpha))
+    ax.update_datalim(corners)
+    ax.autoscale_view()
+
+
 def _pair(ax: Axes, pair: GearPair, mesh: Mesh) -> None:
     wheel, pinion = 1e3 * mesh.wheel, 1e3 * mesh.pinion
     if pair.internal:
         turn = np.linspace(0.0, 2.0 * np.pi, 361)
         rim = 1e3 * mesh.rim
-        ax.fill(rim * np.cos(turn), rim * np.sin(turn), facecolor=WHEEL_COLOUR, alpha=0.25)
-        ax.fill(wheel[:, 0], wheel[:, 1], facecolor="#ffffff")
+        _fill(ax, rim * np.cos(turn), rim * np.sin(turn), WHEEL_COLOUR, 0.25)
+        _fill(ax, wheel[:, 0], wheel[:, 1], "#ffffff")
     else:
-        ax.fill(wheel[:, 0], wheel[:, 1], facecolor=WHEEL_COLOUR, alpha=0.25)
-    ax.fill(pinion[:, 0], pinion[:, 1], facecolor=PINION_COLOUR, alpha=0.25)
+        _fill(ax, wheel[:, 0], wheel[:, 1], WHEEL_COLOUR, 0.25)
+    _fill(ax, pinion[:, 0], pinion[:, 1], PINION_COLOUR, 0.25)
     ax.plot(wheel[:, 0], wheel[:, 1], color=WHEEL_COLOUR, linewidth=0.8)
     ax.plot(pinion[:, 0], pinion[:, 1], color=PINION_COLOUR, linewidth=0.8)
     ax.set_aspect("equal")

@@ -91,11 +91,11 @@ def _compact(value: Any) -> Any:
     if isinstance(value, dict):
         lengths = [len(v) for v in value.values() if isinstance(v, list)]
         longest = max(lengths, default=0)
-        out = {k: _compact(v) for k, v in value.items()}
-        if longest > LONGEST_LIST:
-            every = math.ceil(longest / LONGEST_LIST)
-            out = {k: v[::every] if isinstance(v, list) and len(v) == longest else v for k, v in out.items()}
-            out["thinned"] = {"every": every, "of": longest}
+        if longest <= LONGEST_LIST:
+            return {k: _compact(v) for k, v in value.items()}
+        every = math.ceil(longest / LONGEST_LIST)
+        out = {k: _compact(v[::every] if isinstance(v, list) and len(v) == longest else v) for k, v in value.items()}
+        out["thinned"] = {"every": every, "of": longest}
         return out
     if isinstance(value, list):
         return [float(f"{v:.{DIGITS}g}") if isinstance(v, float) else _compact(v) for v in value]
@@ -110,12 +110,14 @@ def csv_text(columns: Mapping[str, Any]) -> str:
     buffer = io.StringIO()
     writer = csv.writer(buffer, lineterminator="\n")
     writer.writerow(list(columns))
-    writer.writerows(zip(*([_cell(v) for v in _entries(c)] for c in columns.values()), strict=True))
+    writer.writerows(zip(*(_cells(c) for c in columns.values()), strict=True))
     return buffer.getvalue()
 
 
-def _entries(column: Any) -> Any:
-    return column.tolist() if hasattr(column, "tolist") else [plain(v) for v in column]
+def _cells(column: Any) -> list[str]:
+    entries = column.tolist() if hasattr(column, "tolist") else [plain(v) for v in column]
+    finite = math.isfinite
+    return [(f"{v:.10g}" if finite(v) else "") if type(v) is float else _cell(v) for v in entries]
 
 
 def _cell(value: Any) -> str:

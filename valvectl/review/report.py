@@ -11,6 +11,7 @@ from valvectl.parts.controller import filter_share
 from valvectl.review import wording
 from valvectl.review.beside import Beside
 from valvectl.review.inputs import DEFAULT, InputLine, counts
+from valvectl.review.ready import ready_to_draw
 from valvectl.review.report_groups import Group, Table, groups
 from valvectl.review.report_timing import timing_lines
 from valvectl.review.verdict import Review, Row
@@ -28,11 +29,8 @@ _HALF = 4
 
 def groups_drawn(review: Review, two_cores: bool, meanwhile: Callable[[], None]) -> list[Group]:
     """All of them; ``meanwhile`` is done while a second core draws its half."""
-    from matplotlib import font_manager  # both halves need it; loading it takes a while
-    from matplotlib.backends import backend_svg
-
-    assert font_manager.fontManager is not None
-    assert backend_svg.FigureCanvas is not None
+    if two_cores:
+        ready_to_draw()  # both halves need it; loading it takes a while
     with Beside(lambda: groups(review, slice(_HALF, None)), two_cores) as rest:
         first = groups(review, slice(_HALF))
         meanwhile()

@@ -27,7 +27,7 @@ from valvectl.plant.linear import ComplexArray, EngineModel, engine_model
 from valvectl.plant.machine import Machine
 from valvectl.plant.outer import LOOPS, Loop, OuterGains, stated_gains
 from valvectl.servo.margins import Margins, margins
-from valvectl.servo.sampled import closed_loop
+from valvectl.servo.sampled import Discrete, closed_loop
 from valvectl.servo.small import one_thread
 
 FINE = 2e-4
@@ -145,31 +145,55 @@ class Pulses:
         return np.asarray(self.measured.sum(axis=0))
 
 
-def stem_pulse(
-    machine: Machine, gains: CascadeGains, name: LegName, period: float, delay: float, time: FloatArray
-) -> FloatArray:
-    """Angle of the stem at fine times [s] after an outer sample whose trim, one radian, holds for one period."""
-    from scipy.interpolate import CubicSpline
+class InnerLoops:
+    """Both position loops as the outer loops see them. They know nothing of the engine, so that all its steady points share
+    what is worked out here, each thing once."""
 
-    servo = machine.legs[name].servo
-    inner = servo.position_period
-    loop = closed_loop(servo, gains)
-    count = math.ceil(float(time[-1]) / inner) + 2
-    command = np.zeros((count, 2))
-    # a position sample uses the trim that has come by then
-    first, last = (math.ceil(t / inner - 1e-9) for t in (delay, delay + period))
-    command[first:last, 0] = 1.0
-    stem = loop.simulate(command)[:, loop.outputs.index("stem_angle")]
-    return np.asarray(CubicSpline(inner * np.arange(count), stem, bc_type="natural")(time))
+    def __init__(self, machine: Machine, gains: Mapping[LegName, CascadeGains]) -> None:
+        self._machine, self._gains = machine, gains
+        self._loops: dict[LegName, Discrete] = {}
+        self._stems: dict[tuple[LegName, float, float, float, int], FloatArray] = {}
+
+    def loop(self, name: LegName) -> Discrete:
+        """The closed position loop of a leg."""
+        if name not in self._loops:
+            self._loops[name] = closed_loop(self._machine.legs[name].servo, self._gains[name])
+        return self._loops[name]
+
+    def stem_pulse(self, name: LegName, period: float, delay: float, time: FloatArray) -> FloatArray:
+        """Angle of the stem at even times from zero [s] after an outer sample whose trim, one radian, holds for one period."""
+        key = (name, period, delay, float(time[-1]), time.size)
+        if key not in self._stems:
+            self._stems[key] = self._pulse(name, period, delay, time)
+        return self._stems[key]
+
+    def _pulse(self, name: LegName, period: float, delay: float, time: FloatArray) -> FloatArray:
+        from scipy.interpolate import CubicSpline
+
+        inner, loop = self._machine.legs[name].servo.position_period, self.loop(name)
+        count = math.ceil(float(time[-1]) / inner) + 2
+        command = np.zeros((count, 2))
+        # a position sample uses the trim that has come by then
+        first, last = (math.ceil(t / inner - 1e-9) for t in (delay, delay + period))
+        command[first:last, 0] = 1.0
+        stem = loop.simulate(command)[:, loop.outputs.index("stem_angle")]
+        return np.asarray(CubicSpline(inner * np.arange(count), stem, bc_type="natural")(time))
 
 
 @one_thread
 def pulses(
-    machine: Machine, gains: Mapping[LegName, CascadeGains], point: OperatingPoint, settings: OuterLoops
+    machine: Machine,
+    gains: Mapping[LegName, CascadeGains],
+    point: OperatingPoint,
+    settings: OuterLoops,
+    inner: InnerLoops | None = None,
 ) -> Pulses:
-    """Pulse responses at a steady point. Raises ``ValvectlError`` when they do not die out: an inner loop or the engine is
-    unstable there."""
+    """Pulse responses at a steady point; ``inner``: position loops where several points share them.
+
+    Raises ``ValvectlError`` when they do not die out: an inner loop or the engine is unstable there.
+    """
     model = engine_model(machine, point)
+    inner = InnerLoops(machine, gains) if inner is None else inner
     period = settings.period
     share = math.ceil(period / FINE - 1e-9)
     h = period / share
@@ -178,7 +202,7 @@ def pulses(
         samples = math.ceil(length / period)
         n = samples * share
         time = h * np.arange(n)
-        stems = [stem_pulse(machine, gains[name], name, period, settings.delay, time) for name in LEGS]
+        stems = [inner.stem_pulse(name, period, settings.delay, time) for name in LEGS]
         omega = 2.0 * math.pi * np.arange(n // 2 + 1) / (n * h)
         seen, true = measured_response(model, settings, omega)
         out = []
@@ -307,14 +331,16 @@ def path_delay(
     point: OperatingPoint,
     settings: OuterLoops,
     decoupler: FloatArray,
+    inner: InnerLoops | None = None,
 ) -> float:
     """Time by which the measured chamber pressure trails the schedule's in slow changes [s]: servos, engine and sensor, without
     the outer loops' own hold and delay."""
     omega = np.array([SLOW])
+    inner = InnerLoops(machine, gains) if inner is None else inner
     seen, _ = measured_response(engine_model(machine, point), settings, omega)
     total = 0.0 + 0.0j
     for j, name in enumerate(LEGS):
-        loop = closed_loop(machine.legs[name].servo, gains[name])
+        loop = inner.loop(name)
         stem = loop.response(omega)[0, loop.outputs.index("stem_angle"), 0]
         total += complex(seen[0, j, 0] * stem * decoupler[j, 0])
     return -math.atan2(total.imag, total.real) / SLOW

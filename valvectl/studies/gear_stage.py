@@ -292,7 +292,7 @@ def gear_stage(wishes: GearWishes) -> GearStageResult:
         met=len(good),
         tried=tried,
         out_of_reach=tuple(dropped.most_common()),
-        rejected=tuple(kinds.most_common()),
+        rejected=tuple(sorted(kinds.items(), key=lambda kind: (-kind[1], kind[0]))),  # the same order in every run
         recommended=recommended,
         nearest=nearest,
         drawing=drawing_rows(wishes, nearest) if nearest is not None else (),

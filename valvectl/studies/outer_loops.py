@@ -8,6 +8,7 @@ on the throttle setting: an injector drop falls with the square of the flow, and
 from __future__ import annotations
 
 import dataclasses
+import functools
 import math
 from collections.abc import Sequence
 
@@ -38,7 +39,7 @@ from valvectl.plant.outer import (
 )
 from valvectl.plant.schedule import Schedule, commands, throttle_at
 from valvectl.plant.simulate import Trace, simulate
-from valvectl.servo.outer import OuterModel, loop_margins, path_delay, pulses, sensed, tuned
+from valvectl.servo.outer import InnerLoops, OuterModel, loop_margins, path_delay, pulses, sensed, tuned
 from valvectl.studies.outer_result import HoldErrors, OuterResult, TrimRun
 from valvectl.studies.profile_reading import QUIET_SHARE, SHORTEST_HOLD
 from valvectl.studies.spread import COVERAGE, SpreadResult
@@ -103,10 +104,6 @@ class _Source:
     source: str
 
 
-def _thrust(machine: Machine, trace: Trace) -> FloatArray:
-    return np.array([machine.thrust_at(float(p)) for p in trace.chamber_pressure]) / machine.thrust
-
-
 @dataclasses.dataclass(frozen=True)
 class Case:
     """An engine and sensors that are not as the controller believes."""
@@ -150,15 +147,24 @@ class TrimWork:
     profile: Sequence[tuple[float, float]]
     outer: OuterGains
     reference_delay: float
+    _alone: dict[tuple[float, float], Trace] = dataclasses.field(default_factory=dict, repr=False)
+
+    @functools.cached_property
+    def order(self) -> dict[LegName, FloatArray]:
+        """Stem commands of the schedule [rad]."""
+        return commands(self.machine, self.schedule, self.profile, self.profile[-1][0])
 
     def run(self, case: Case) -> TrimRun:
         """One case, the schedule alone and with the loops."""
         machine, profile = self.machine, self.profile
         duration = profile[-1][0]
-        order = commands(machine, self.schedule, profile, duration)
+        order = self.order
         real = with_errors(machine, case)
         start = balance(real, *(float(order[name][0]) for name in LEGS))
-        alone = simulate(real, self.gains, order, start, duration)
+        engine = (case.kv, case.tank)
+        if engine not in self._alone:  # the schedule alone asks no sensors: cases of one engine share its run
+            self._alone[engine] = simulate(real, self.gains, order, start, duration)
+        alone = self._alone[engine]
         errors = sensor_errors(self.settings) if case.sensors else SensorErrors()
         loops = outer_run(
             machine,
@@ -170,7 +176,7 @@ class TrimWork:
             errors=errors,
         )
         held = simulate(real, self.gains, order, start, duration, outer=loops)
-        thrusts = _thrust(machine, alone), _thrust(machine, held)
+        thrusts = [machine.thrusts_at(t.chamber_pressure) / machine.thrust for t in (alone, held)]
         ratios = [t.mixture_ratio / machine.mixture_ratio - 1.0 for t in (alone, held)]
         setting = throttle_at(profile, alone.time)
         holds = []
@@ -238,11 +244,12 @@ def outer_loops(
     every = sorted({round(j) for j in np.linspace(0, len(schedule.points) - 1, LEVELS)})
     made = decouplers(machine, schedule, settings)
     points = [schedule.points[j] for j in every]
-    plants = [(pulses(machine, gains, p, settings), made[j]) for p, j in zip(points, every, strict=True)]
+    inner = InnerLoops(machine, gains)
+    plants = [(pulses(machine, gains, p, settings, inner), made[j]) for p, j in zip(points, every, strict=True)]
     chugs = [chug_margins(chug_loop(machine, p)) for p in points]
     lowest = min((c.frequency for c in chugs if math.isfinite(c.frequency)), default=math.inf)
     outer = tuned(settings, plants, lowest)
-    delays = [path_delay(machine, gains, p, settings, made[j]) for p, j in zip(points, every, strict=True)]
+    delays = [path_delay(machine, gains, p, settings, made[j], inner) for p, j in zip(points, every, strict=True)]
     delay = max(float(np.mean(delays)), 0.0)
     models = tuple(OuterModel(p, d, outer) for p, d in plants)
     highest = math.pi / settings.period

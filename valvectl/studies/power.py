@@ -41,12 +41,7 @@ def drive_points(machine: Machine, trace: Trace, name: LegName) -> tuple[FloatAr
     """Voltage at a drive [V], current [A] and power [W] it takes, each of shape (n,), at the records of a run."""
     servo, leg = machine.legs[name].servo, trace.legs[name]
     power = leg.voltage * leg.current + servo.idle_power
-    level = np.array(
-        [
-            power_bus.bus_voltage(float(v), servo.harness, float(p), 0.0)
-            for v, p in zip(trace.bus_voltage, power, strict=True)
-        ]
-    )
+    level = power_bus.bus_voltages(trace.bus_voltage, servo.harness, power)
     level = np.maximum(level, bus.COLLAPSED * trace.bus_voltage)
     return level, np.asarray(power / level), np.asarray(power)
 

@@ -15,6 +15,8 @@ if TYPE_CHECKING:
 
 def plain(value: Any) -> Any:
     """The same as numbers, texts, lists and dictionaries only; not-finite numbers become None, complex ones pairs."""
+    if type(value) is float:  # by far the most common
+        return value if math.isfinite(value) else None
     if isinstance(value, Result):
         return value.to_dict()
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
@@ -22,6 +24,8 @@ def plain(value: Any) -> Any:
     if isinstance(value, Mapping):
         return {str(k): plain(v) for k, v in value.items()}
     if isinstance(value, np.ndarray):
+        if value.dtype.kind == "f" and bool(np.isfinite(value).all()):
+            return value.tolist()
         return plain(value.tolist())
     if isinstance(value, (list, tuple)):
         return [plain(v) for v in value]

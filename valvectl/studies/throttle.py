@@ -98,12 +98,13 @@ def throttle(
     battery: float | None = None,
     offset: Mapping[LegName, float] | None = None,
     seed: int = 0,
+    trace: Trace | None = None,
 ) -> ThrottleResult:
     """Simulate a throttle profile, corners of (time [s], throttle), and read off what matters.
 
     ``band`` is the steady band of the O/F error for settling [-]; ``offset`` how far each stem stands beyond the angle that its
     encoder reads [rad] (the run sees it as a shifted command); ``seed`` of the random delays where a loop has jitter;
-    ``half_way``: the scheme of the lanes, which allows their longer ``step`` [s].
+    ``half_way``: the scheme of the lanes, which allows their longer ``step`` [s]; ``trace``: that run, where it was made before.
     """
     duration = profile[-1][0]
     order = commands(machine, schedule, profile, duration)
@@ -116,18 +117,19 @@ def throttle(
         order = {name: order[name] + offset[name] for name in LEGS}
         start = balance(machine, *(float(order[name][0]) for name in LEGS))
     share = LANES_CONTACT_SHARE if half_way else CONTACT_SHARE
-    trace = simulate(
-        machine,
-        gains,
-        order,
-        start,
-        duration,
-        step=step,
-        battery=battery,
-        seed=seed,
-        half_way=half_way,
-        contact_share=share,
-    )
+    if trace is None:
+        trace = simulate(
+            machine,
+            gains,
+            order,
+            start,
+            duration,
+            step=step,
+            battery=battery,
+            seed=seed,
+            half_way=half_way,
+            contact_share=share,
+        )
     error = trace.mixture_ratio / machine.mixture_ratio - 1.0
     time = trace.time
     planned = {name: trace.legs[name].command - beyond[name] for name in LEGS} if is_planned(machine) else None
@@ -150,7 +152,7 @@ def throttle(
         wanted_ratio=machine.mixture_ratio,
         time=time,
         throttle=throttle_at(profile, time),
-        thrust=np.array([machine.thrust_at(float(p)) for p in trace.chamber_pressure]) / machine.thrust,
+        thrust=machine.thrusts_at(trace.chamber_pressure) / machine.thrust,
         ratio_error=error,
         holds=reader.holds(courses, [slopes])[0],
         changes=reader.changes(courses)[0],
