@@ -330,8 +330,11 @@ def _as_asked(fault: Fault, moved: Mapping[str, str]) -> Fault | None:
 def _placed(fault: Fault, design: Design) -> Fault:
     """A fault found after reading, with file, line and text of the input it names where the file gives that input."""
     given = design.inputs.get(fault.key)
-    if given is None:
-        return fault
+    if given is None:  # a table: the line of the first thing it says
+        inside = next((i for key, i in design.inputs.items() if key.startswith(f"{fault.key}.") and i.line), None)
+        if inside is None or not fault.key or "." not in fault.key:
+            return fault
+        return dataclasses.replace(fault, file=inside.file, line=fault.line or inside.line)
     return dataclasses.replace(
         fault, file=fault.file or given.file, line=fault.line or given.line, got=fault.got or f'"{given.text}"'
     )
