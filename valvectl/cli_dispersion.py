@@ -13,6 +13,7 @@ from valvectl.cli_common import (
     FigureOption,
     JsonOption,
     SetOption,
+    a_path,
     deliver,
     figure_name,
     guarded,
@@ -26,7 +27,8 @@ RunOption = Annotated[
     typer.Option("--run", metavar="N", help="Repeat this run of a dispersion; needs --from.", show_default=False),
 ]
 FromOption = Annotated[
-    Path | None, typer.Option("--from", metavar="DIR", help="Folder of the dispersion.", show_default=False)
+    Path | None,
+    typer.Option("--from", metavar="DIR", help="Folder of the dispersion.", show_default=False, parser=a_path),
 ]
 
 
@@ -115,7 +117,12 @@ def disperse(
     into: Annotated[
         Path | None,
         typer.Option(
-            "--out", "--into", metavar="DIR", help="Folder that keeps the runs, block by block.", show_default=False
+            "--out",
+            "--into",
+            metavar="DIR",
+            help="Folder that keeps the runs, block by block.",
+            show_default=False,
+            parser=a_path,
         ),
     ] = None,
     resume: Annotated[bool, typer.Option("--resume", help="Go on with the runs in that folder.")] = False,

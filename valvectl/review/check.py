@@ -12,6 +12,7 @@ from typing import Any
 
 from valvectl.design.design_file import DesignFile
 from valvectl.design.schema import LEGS
+from valvectl.design.starter import STARTERS_NOTE
 from valvectl.errors import RangeError, SimulationError, ValvectlError
 from valvectl.parts.nozzle import SUMMERFIELD_RATIO
 from valvectl.review.beside import Beside
@@ -70,6 +71,10 @@ def warnings_of(analysis: Analysis, spread: SpreadResult | None) -> tuple[str, .
     """Limits of validity that this design touches, one sentence each."""
     out: list[str] = []
     machine, ladder = analysis.machine, analysis.ladder
+    if analysis.design.data.note.startswith(STARTERS_NOTE):
+        out.append(
+            "the note of this design is still the starter's: numbers that nobody has replaced are invented. Write your own."
+        )
     for name in LEGS:
         leg, data = machine.legs[name], analysis.design.leg(name)
         angles = ladder.legs[name].angle
