@@ -431,7 +431,8 @@ def _paths(verb: str) -> list[str]:
         if hasattr(hint, "__metadata__"):
             inner, info = get_args(hint)[:2]
             if Path in (inner, *get_args(inner)):
-                found.append(next(iter(getattr(info, "param_decls", None) or ()), ""))
+                names = [getattr(info, "default", ""), *(getattr(info, "param_decls", None) or ())]
+                found.append(next((n for n in names if str(n).startswith("--")), ""))
     return found
 
 

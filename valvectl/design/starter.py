@@ -30,8 +30,8 @@ def project_text(stem: str) -> str:
     lines[name] = f'name = "{called} (numbers of the starter)"   # on every report'
     lines[note] = f'# What a reader should know, on every report too.\nnote = "{STARTERS_NOTE} {_ASKS}"'
     lines[1:3] = [
-        "# Change the numbers to yours, and name and note with them. Until then all of it is INVENTED demonstration data: no such",
-        "# engine exists, and no number comes from a real part, maker or team.",
+        "# Change the numbers to yours, and name and note with them. Until then all of it is INVENTED demonstration data: no",
+        "# such engine exists, and no number comes from a real part, maker or team.",
     ]
     return "\n".join(lines) + "\n"
 
