@@ -54,7 +54,7 @@ class Liquid(Part):
         min_length=1,
         max_length=60,
         description=(
-            f"name: {', '.join(NAMED_LIQUIDS)} or any other fluid of CoolProp; with all five properties given any liquid, as "
+            f"{', '.join(NAMED_LIQUIDS)} or any other fluid of CoolProp; with all five properties given any liquid, as "
             f"{', '.join(GIVEN_LIQUIDS)} needs"
         ),
     )
