@@ -125,7 +125,9 @@ def disperse(
             parser=a_path,
         ),
     ] = None,
-    resume: Annotated[bool, typer.Option("--resume", help="Go on with the runs in that folder.")] = False,
+    resume: Annotated[
+        bool, typer.Option("--resume", help="Go on with the runs in that folder, or to more --runs.")
+    ] = False,
     jobs: Annotated[
         int | None,
         typer.Option(
@@ -154,7 +156,8 @@ def disperse(
 
     Each run is one engine with the throttle profile simulated, schedule and gains those of the design. Values [%], bounds by
     order statistics, probabilities after Clopper and Pearson, inputs that drive them. A stopped campaign with a folder
-    loses at most the blocks of 32 runs in work; --resume ends with the same bytes. Seeds belong to runs, whoever works them out.
+    loses at most the blocks of 32 runs in work; --resume ends with the same bytes, and goes on to more --runs where the sampling
+    is random or sobol. Seeds belong to runs, whoever works them out.
 
     \b
     Example:
