@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import dataclasses
 import datetime
 import math
 import platform
@@ -24,8 +25,9 @@ from valvectl.review.inputs import input_lines
 from valvectl.review.mend import remedies
 from valvectl.review.requirements import REQUIREMENTS
 from valvectl.review.sources import sources
-from valvectl.review.verdict import Review
+from valvectl.review.verdict import Review, Row
 from valvectl.studies.analysis import Analysis
+from valvectl.studies.overshoot import main_contributor
 from valvectl.studies.port_facts import port_notes
 from valvectl.studies.spread import SpreadResult
 from valvectl.studies.turbulence import sentence
@@ -138,6 +140,16 @@ def warnings_of(analysis: Analysis, spread: SpreadResult | None) -> tuple[str, .
     return tuple(out)
 
 
+def _with_cause(row: Row, analysis: Analysis) -> Row:
+    """A missed overshoot with what makes it, where that can be told."""
+    if row.id != "step_overshoot" or row.verdict != "missed" or row.leg is None:
+        return row
+    with contextlib.suppress(ValvectlError):
+        if cause := main_contributor(analysis, row.leg):
+            return dataclasses.replace(row, case=f"{row.case}; {cause}")
+    return row
+
+
 def _far_studies(analysis: Analysis) -> dict[str, Any]:
     """Studies that rest on gains, schedule and spread alone and together take half of the time, as far as the design asks
     for them: they can be worked out beside the others. One that fails is left out; it says why at its own stage."""
@@ -187,6 +199,7 @@ def _checked(analysis: Analysis, tell: Callable[[str, int], None], of: int, besi
             continue
         studies[attribute] = dict(found) if isinstance(found, Mapping) else found
     rows = tuple(row for requirement in REQUIREMENTS for row in requirement.rows(analysis))
+    rows = tuple(_with_cause(row, analysis) for row in rows)
     missed = [r for r in rows if r.verdict == "missed"]
     tell("what would mend the missed requirements" if missed else "report", len(_STAGES))
     mended = remedies(analysis, rows, lambda text: tell(text, len(_STAGES)))
