@@ -27,10 +27,12 @@ from valvectl.review.requirements import REQUIREMENTS
 from valvectl.review.sources import sources
 from valvectl.review.verdict import Review, Row
 from valvectl.studies.analysis import Analysis
+from valvectl.studies.left_out_reducers import left_out_reducers
 from valvectl.studies.overshoot import main_contributor
 from valvectl.studies.port_facts import port_notes
 from valvectl.studies.spread import SpreadResult
 from valvectl.studies.turbulence import sentence
+from valvectl.studies.valve_cautions import cold_torque
 
 Progress = Callable[[str, int, int], None]
 """Called with (stage in words, stages done, stages in all)."""
@@ -88,12 +90,11 @@ def warnings_of(analysis: Analysis, spread: SpreadResult | None) -> tuple[str, .
         if float(angles.max()) > leg.characteristic.last + 1e-12:
             out.append(f"{name}: the valve is used beyond the last stated Kv; Kv there is held.")
         out.extend(f"{name}: {text}" for text in port_notes(data.valve))
-        pipes = [data.line.inner_diameter, *([] if data.downstream is None else [data.downstream.inner_diameter])]
-        if not data.valve.reducers and max(pipes) > 1.05 * data.valve.bore:
-            out.append(
-                f"{name}: the line is wider than the bore and reducers is false; that is right only when Kv was measured "
-                "in this line, reducers and all."
-            )
+        cautions = (
+            cold_torque(analysis.design, name),
+            left_out_reducers(analysis.design, machine, analysis.schedule.points[-1], name),
+        )
+        out.extend(text for text in cautions if text)
         choking = ladder.legs[name].choking
         if float(choking.max()) >= 1.0 > float(choking.min()):
             out.append(
