@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import functools
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -312,15 +312,29 @@ def load(path: str | Path, changes: Sequence[str] = ()) -> Design:
     try:
         return _checked(design, path, changes)
     except DesignError as error:
-        moved = {text.partition("=")[0].strip() for text in changes}
-        raise DesignError([f if f.key in moved else _placed(f, design) for f in error.faults]) from None
+        moved = {key.strip(): value.strip() for key, _, value in (text.partition("=") for text in changes)}
+        raise DesignError([_as_asked(f, moved) or _placed(f, design) for f in error.faults]) from None
+
+
+def _as_asked(fault: Fault, moved: Mapping[str, str]) -> Fault | None:
+    """A fault in what was changed for this run (key to value, as written): no place in the file, the value as it was
+    written. None for any other."""
+    from valvectl.design.quantities import visible
+
+    if fault.key in moved:
+        return dataclasses.replace(fault, file="", line=None, got=visible(moved[fault.key]))
+    inside = [f"{key} = {value}" for key, value in moved.items() if key.startswith((f"{fault.key}.", f"{fault.key}["))]
+    return dataclasses.replace(fault, file="", line=None, got=visible(", ".join(inside), 200)) if inside else None
 
 
 def _placed(fault: Fault, design: Design) -> Fault:
     """A fault found after reading, with file, line and text of the input it names where the file gives that input."""
     given = design.inputs.get(fault.key)
-    if given is None:
-        return fault
+    if given is None:  # a table: the line of the first thing it says
+        inside = next((i for key, i in design.inputs.items() if key.startswith(f"{fault.key}.") and i.line), None)
+        if inside is None or not fault.key or "." not in fault.key:
+            return fault
+        return dataclasses.replace(fault, file=inside.file, line=fault.line or inside.line)
     return dataclasses.replace(
         fault, file=fault.file or given.file, line=fault.line or given.line, got=fault.got or f'"{given.text}"'
     )

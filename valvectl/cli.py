@@ -39,6 +39,7 @@ from valvectl.cli_common import (
     JsonOption,
     LegOption,
     SetOption,
+    a_path,
     deliver,
     figure_name,
     guarded,
@@ -135,7 +136,9 @@ def top(
 
 @app.command(short_help="Write a commented design file to start from.")
 @guarded
-def new(file: Annotated[Path, typer.Argument(metavar="FILE", help="Name of the new design file.")]) -> None:
+def new(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="Name of the new design file.", parser=a_path)],
+) -> None:
     """Write a commented design file to start from.
 
     It is complete and runs; its numbers are invented. An existing file is never overwritten.
@@ -145,9 +148,15 @@ def new(file: Annotated[Path, typer.Argument(metavar="FILE", help="Name of the n
       valvectl new my-engine.toml
     """
     from valvectl.design.starter import write_starter
+    from valvectl.errors import plain_lines
 
     path = write_starter(file)
-    typer.echo(f"Wrote {path}: a complete design with invented numbers. Put in your own, then: valvectl check {path}")
+    typer.echo(
+        plain_lines(
+            f"Wrote {path}: a complete design with invented numbers; its name and note say so until you change them.\n"
+            f"Put in your own numbers, then: valvectl check {path}"
+        )
+    )
 
 
 @app.command(short_help="Hold a design against its requirements; report.")
@@ -158,7 +167,11 @@ def check(
     out: Annotated[
         Path | None,
         typer.Option(
-            "--out", metavar="DIR", help="Folder for the report; by default NAME-review here.", show_default=False
+            "--out",
+            metavar="DIR",
+            help="Folder for the report; by default NAME-review here.",
+            show_default=False,
+            parser=a_path,
         ),
     ] = None,
     as_json: Annotated[
@@ -295,7 +308,10 @@ def throttle(
             loaded.throttle_run() if source is None or run is None else cli_dispersion.replayed(loaded, source, run)
         )
     if run is not None and not as_json:
-        typer.echo(f"Engine of run {run} in {source}, drawn from the tolerances; O/F off the wanted one is its own.")
+        from valvectl.errors import plain_lines
+
+        said = f"Engine of run {run} in {source}, drawn from the tolerances; O/F off the wanted one is its own."
+        typer.echo(plain_lines(said))
     from valvectl.review.figures import throttle_chart
 
     drawing = functools.partial(throttle_chart, transient=loaded.requirements.mixture_ratio_transient)

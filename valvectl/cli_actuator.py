@@ -15,6 +15,7 @@ from valvectl.cli_common import (
     JsonOption,
     LegOption,
     SetOption,
+    a_path,
     deliver,
     figure_name,
     guarded,
@@ -51,12 +52,17 @@ def motors(
             metavar="FILE",
             help="Motors (CSV or TOML, units in the head); without it invented ones.",
             show_default=False,
+            parser=a_path,
         ),
     ] = None,
     gear_file: Annotated[
         Path | None,
         typer.Option(
-            "--gears", metavar="FILE", help="Gearboxes (CSV or TOML); without it invented ones.", show_default=False
+            "--gears",
+            metavar="FILE",
+            help="Gearboxes (CSV or TOML); without it invented ones.",
+            show_default=False,
+            parser=a_path,
         ),
     ] = None,
     kind: Annotated[

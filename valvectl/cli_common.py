@@ -30,7 +30,16 @@ class LegChoice(StrEnum):
     fuel = "fuel"
 
 
-DesignPath = Annotated[Path, typer.Argument(metavar="DESIGN", help="Design file (TOML).", show_default=False)]
+def a_path(text: str) -> Path:
+    """A file or folder by its name; an empty one would quietly mean the working folder."""
+    if not str(text).strip():
+        raise typer.BadParameter("the name is empty; write '.' where the working folder is meant")
+    return Path(text)
+
+
+DesignPath = Annotated[
+    Path, typer.Argument(metavar="DESIGN", help="Design file (TOML).", show_default=False, parser=a_path)
+]
 LegOption = Annotated[
     LegChoice | None, typer.Option("--leg", help="Only this leg; without it both.", show_default=False)
 ]
@@ -64,6 +73,7 @@ CsvOption = Annotated[
         help="Write the table, one file a leg where there are two.",
         show_default=False,
         callback=a_file,
+        parser=a_path,
     ),
 ]
 SetOption = Annotated[
@@ -83,6 +93,7 @@ FigureOption = Annotated[
         help="Draw it: a name ending in .svg, .png or .pdf.",
         show_default=False,
         callback=a_file,
+        parser=a_path,
     ),
 ]
 

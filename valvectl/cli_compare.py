@@ -7,12 +7,23 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from valvectl.cli_common import EXIT_MET, EXIT_MISSED, JsonOption, guarded, load_design, print_text, progress_bar
+from valvectl.cli_common import (
+    EXIT_MET,
+    EXIT_MISSED,
+    JsonOption,
+    a_path,
+    guarded,
+    load_design,
+    print_text,
+    progress_bar,
+)
 
 if TYPE_CHECKING:
     from valvectl.review.saved import Side
 
-SidePath = Annotated[Path, typer.Argument(help="Design file, review folder, or its review.json.", show_default=False)]
+SidePath = Annotated[
+    Path, typer.Argument(help="Design file, review folder, or its review.json.", show_default=False, parser=a_path)
+]
 
 
 def register(app: typer.Typer) -> None:

@@ -13,6 +13,7 @@ from valvectl.cli_common import (
     FigureOption,
     JsonOption,
     SetOption,
+    a_path,
     deliver,
     figure_name,
     guarded,
@@ -26,7 +27,8 @@ RunOption = Annotated[
     typer.Option("--run", metavar="N", help="Repeat this run of a dispersion; needs --from.", show_default=False),
 ]
 FromOption = Annotated[
-    Path | None, typer.Option("--from", metavar="DIR", help="Folder of the dispersion.", show_default=False)
+    Path | None,
+    typer.Option("--from", metavar="DIR", help="Folder of the dispersion.", show_default=False, parser=a_path),
 ]
 
 
@@ -115,10 +117,17 @@ def disperse(
     into: Annotated[
         Path | None,
         typer.Option(
-            "--out", "--into", metavar="DIR", help="Folder that keeps the runs, block by block.", show_default=False
+            "--out",
+            "--into",
+            metavar="DIR",
+            help="Folder that keeps the runs, block by block.",
+            show_default=False,
+            parser=a_path,
         ),
     ] = None,
-    resume: Annotated[bool, typer.Option("--resume", help="Go on with the runs in that folder.")] = False,
+    resume: Annotated[
+        bool, typer.Option("--resume", help="Go on with the runs in that folder, or to more --runs.")
+    ] = False,
     jobs: Annotated[
         int | None,
         typer.Option(
@@ -147,7 +156,8 @@ def disperse(
 
     Each run is one engine with the throttle profile simulated, schedule and gains those of the design. Values [%], bounds by
     order statistics, probabilities after Clopper and Pearson, inputs that drive them. A stopped campaign with a folder
-    loses at most the blocks of 32 runs in work; --resume ends with the same bytes. Seeds belong to runs, whoever works them out.
+    loses at most the blocks of 32 runs in work; --resume ends with the same bytes, and goes on to more --runs where the sampling
+    is random or sobol. Seeds belong to runs, whoever works them out.
 
     \b
     Example:

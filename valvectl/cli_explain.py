@@ -8,6 +8,9 @@ import typer
 
 from valvectl.cli_common import JsonOption, guarded, print_text
 
+NAMES = 24
+"""Width of the column of names [characters]; a third of a narrow terminal."""
+
 
 def register(app: typer.Typer) -> None:
     """Give the verb to the command line."""
@@ -53,8 +56,9 @@ def explain(
         if as_json:
             print_text(json.dumps(dict(names), indent=2, ensure_ascii=False) + "\n")
             return
+        typer.echo("A design file has these tables and keys; valvectl explain NAME tells more.")
         for name, meaning in names:
-            typer.echo(f"{name:14} {meaning}")
+            typer.echo(_line(name, meaning))
         return
     if "." not in key and key not in ROOT.children and key in ROOT.children["requirements"].children:
         key = f"requirements.{key}"  # a row of the table of verdicts is named as its limit
@@ -63,36 +67,37 @@ def explain(
     if as_json:
         print_text(json.dumps({**dataclasses.asdict(info), "acts_in": acts}, indent=2, ensure_ascii=False) + "\n")
         return
-    lines = [
-        (info.key, info.meaning),
+    typer.echo(info.key)
+    for name, text in (
+        ("meaning", info.meaning),
         ("write", info.expected),
         ("example", info.example),
         ("shown in", info.unit),
         ("range", info.range),
         ("default", info.default),
         ("acts in", acts),
-    ]
-    width = max(10, len(info.key))
-    for name, text in lines:
+    ):
         if text:
-            typer.echo(_wrapped(name, text, width))
+            typer.echo(_line(name, text))
     if info.keys:
         from valvectl.design.keys import find, split
 
         path = split(key)
         spec = find(path) if path else None
         assert spec is not None
-        typer.echo("keys:")
+        typer.echo("its keys")
         for name, child in spec.children.items():
-            need = "" if not child.required else " (required)"
-            typer.echo(_wrapped(f"  {name}", f"{child.meaning}{need}", 24))
+            typer.echo(_line(name, child.meaning + (" (required)" if child.required else "")))
 
 
-def _wrapped(name: str, text: str, width: int) -> str:
+def _line(name: str, text: str) -> str:
+    """One line of every layout: a name, then what is said of it in a column of its own; a long name has a line to itself."""
     import shutil
     import textwrap
 
     columns = min(shutil.get_terminal_size((80, 24)).columns, 100)
-    indent = " " * (width + 2) if width <= 26 else "    "
-    head = f"{name:{width}}  " if width <= 26 else f"{name}: "
-    return textwrap.fill(text, columns, initial_indent=head, subsequent_indent=indent)
+    width = min(NAMES, columns // 3)
+    indent = " " * (width + 2)
+    told = textwrap.fill(text, columns, initial_indent=indent, subsequent_indent=indent)
+    head = f"  {name}"
+    return f"{head:{width + 1}} {told.lstrip()}" if len(head) <= width + 1 else f"{head}\n{told}"

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from valvectl.cli_common import guarded, print_text, status
+from valvectl.cli_common import a_path, guarded, print_text, status
 
 
 def register(app: typer.Typer) -> None:
@@ -20,7 +20,9 @@ def guide(
     topic: Annotated[str, typer.Argument(metavar="TOPIC", help="Page to open; without it the contents.")] = "",
     out: Annotated[
         Path | None,
-        typer.Option("--out", metavar="DIR", help="Write the guide into this folder instead.", show_default=False),
+        typer.Option(
+            "--out", metavar="DIR", help="Write the guide into this folder instead.", show_default=False, parser=a_path
+        ),
     ] = None,
     topics: Annotated[bool, typer.Option("--topics", help="List the pages and open nothing.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="List the pages as JSON and open nothing.")] = False,

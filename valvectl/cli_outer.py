@@ -14,6 +14,7 @@ from valvectl.cli_common import (
     JsonOption,
     SetOption,
     a_file,
+    a_path,
     deliver,
     figure_name,
     guarded,
@@ -39,7 +40,12 @@ def model(
     latex: Annotated[
         Path | None,
         typer.Option(
-            "--latex", metavar="FILE", help="Write the equations as LaTeX.", show_default=False, callback=a_file
+            "--latex",
+            metavar="FILE",
+            help="Write the equations as LaTeX.",
+            show_default=False,
+            callback=a_file,
+            parser=a_path,
         ),
     ] = None,
     as_json: JsonOption = False,

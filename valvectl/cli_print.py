@@ -15,7 +15,7 @@ from rich.segment import Segment
 from rich.table import Table
 from rich.text import Text
 
-from valvectl.errors import plain_lines
+from valvectl.errors import escaped, plain_lines
 
 WIDEST = 100
 """Columns used at most; a pipe gets 80."""
@@ -29,10 +29,8 @@ class PatientConsole(Console):
     def render(self, renderable: Any, options: Any = None) -> Iterator[Segment]:
         """Segments as they are printed; control characters of names, wherever they come from, as escapes."""
         for segment in super().render(renderable, options):
-            if segment.control or segment.text.isprintable() or segment.text == "\n":
-                yield segment
-            else:
-                yield Segment(plain_lines(segment.text), segment.style)
+            plain = segment.text if segment.control or segment.text == "\n" else plain_lines(segment.text)
+            yield segment if plain == segment.text else Segment(plain, segment.style)
 
     def on_broken_pipe(self) -> None:
         self.quiet = True
@@ -74,12 +72,12 @@ def table(
             no_wrap=flush == "right" or name in _WHOLE or (j == 0 and name.endswith("[s]")),
         )
     for row in rows:
-        made.add_row(*(c if isinstance(c, Text) else Text(plain_lines(c)) for c in row))
+        made.add_row(*(c if isinstance(c, Text) else Text(escaped(c)) for c in row))
     return made
 
 
 def indented(text: str) -> Padding:
-    return Padding(Text(plain_lines(text)), (0, 0, 0, 2))
+    return Padding(Text(escaped(text)), (0, 0, 0, 2))
 
 
 def said(result: Any, out: Console) -> None:

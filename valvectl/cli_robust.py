@@ -13,6 +13,7 @@ from valvectl.cli_common import (
     FigureOption,
     JsonOption,
     SetOption,
+    a_path,
     deliver,
     figure_name,
     guarded,
@@ -49,7 +50,11 @@ def robust(
     write: Annotated[
         Path | None,
         typer.Option(
-            "--write", metavar="FILE", help="Write a changed copy of the design; its comments stay.", show_default=False
+            "--write",
+            metavar="FILE",
+            help="Write a changed copy of the design; its comments stay.",
+            show_default=False,
+            parser=a_path,
         ),
     ] = None,
     as_json: JsonOption = False,

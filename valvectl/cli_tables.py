@@ -34,6 +34,7 @@ from valvectl.design.quantities import visible
 from valvectl.review import wording
 from valvectl.review.verdict import Review
 from valvectl.review.wording import number
+from valvectl.studies.valve_cautions import matters
 
 _LOOK = {"met": "green", "missed": "bold red", "not assessed": "yellow"}
 FULL_WIDTH = 74
@@ -72,6 +73,11 @@ def show_review(review: Review, report: Path | None) -> None:
         for remedy in review.remedies:
             if (remedy.row_id, remedy.leg) == (row.id, row.leg):
                 out.print(indented(f"to mend it: {remedy.text}"))
+    cautions = [text for text in review.warnings if matters(text)]
+    if cautions:
+        out.print()
+    for text in cautions:
+        out.print(Text(f"caution: {text}", style="yellow"))
     out.print()
     met = sum(r.verdict == "met" for r in review.rows)
     counts = wording.count_line(met, len(review.missed), len(review.not_assessed))

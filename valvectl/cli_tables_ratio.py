@@ -39,10 +39,12 @@ def ratio(result: RatioResult, out: Console) -> None:
     if not result.shown:
         rows.append(["throttle move", "", "s", *(t for j in at for t in (number(float(result.move_time[j]), 3), ""))])
     head = ["check", "limit", "unit", *(t for name, v in places for t in (f"{name}\n{number(v, 3)}", ""))]
-    out.print(table(head, rows, title=f"Gear ratio, {result.leg} leg"))
+    out.print(Text(f"Gear ratio, {result.leg} leg", style="bold"))
     out.print(Text(result.reason))
     for line in result.close[2:12]:
         out.print(Text(f"  {line}"))
+    out.print()
+    out.print(table(head, rows, title=f"Checks, {result.leg} leg"))
     if math.isfinite(result.loaded_optimum):
         out.print(
             Text(

@@ -63,11 +63,67 @@ def test_a_damaged_block_is_worked_out_anew(design, whole, tmp_path):
     assert files(folder) == files(whole)
 
 
-@pytest.mark.parametrize("change", [{"seed": 6}, {"sampling": "sobol"}, {"runs": RUNS + 1}, {"simulate": True}])
+@pytest.mark.parametrize("change", [{"seed": 6}, {"sampling": "sobol"}, {"simulate": True}])
 def test_a_folder_of_another_campaign_is_refused(design, whole, change):
     options = {"runs": RUNS, "simulate": False, "seed": 5} | change
     with pytest.raises(ValvectlError, match="another campaign"):
         disperse(design, folder=whole, resume=True, **options)
+
+
+@pytest.mark.parametrize("sampling", ["random", "sobol"])
+@pytest.mark.parametrize("begun", [40, 64, 159])
+def test_a_campaign_that_grows_gives_the_bytes_of_one_planned_so(design, tmp_path, sampling, begun):
+    options = {"simulate": False, "seed": 5, "sampling": sampling}
+    disperse(design, RUNS, folder=tmp_path / "whole", **options)
+    disperse(design, begun, folder=tmp_path / "grown", **options)
+    with pytest.raises(ValvectlError, match=f"--resume goes on to {RUNS}"):
+        disperse(design, RUNS, folder=tmp_path / "grown", **options)
+    disperse(design, RUNS, folder=tmp_path / "grown", resume=True, **options)
+    assert files(tmp_path / "grown") == files(tmp_path / "whole")
+
+
+def test_a_campaign_stopped_while_it_grows_goes_on(design, whole, tmp_path):
+    folder = tmp_path / "runs"
+    disperse(design, 40, simulate=False, seed=5, folder=folder)
+    plan = Plan(c.bare(design), "random", 5, RUNS, False)
+    grown = c.Campaign(plan, folder, resume=True)
+    assert grown.taken_up == 32  # the block of eight is filled anew
+    grown.rows(70)  # and a stop
+    disperse(design, RUNS, simulate=False, seed=5, folder=folder, resume=True)
+    assert files(folder) == files(whole)
+
+
+def test_a_statement_that_stays_open_is_gone_on_with(design, tmp_path):
+    options = {"simulate": False, "seed": 5, "statement": Statement(0.95, 0.95)}
+    disperse(design, RUNS, folder=tmp_path / "whole", **options)
+    disperse(design, 40, folder=tmp_path / "grown", **options)
+    disperse(design, RUNS, folder=tmp_path / "grown", resume=True, **options)
+    assert files(tmp_path / "grown") == files(tmp_path / "whole")
+
+
+def test_what_can_not_grow_says_why(design, whole, tmp_path):
+    before = files(whole)
+    with pytest.raises(ValvectlError, match=f"planned for {RUNS} runs and does not shrink to 100"):
+        disperse(design, 100, simulate=False, seed=5, folder=whole, resume=True)
+    assert files(whole) == before
+    folder = tmp_path / "latin"
+    disperse(design, 40, simulate=False, sampling="latin", folder=folder)
+    before = files(folder)
+    with pytest.raises(ValvectlError, match="hypercube lays its draws out for the number of runs planned"):
+        disperse(design, 80, simulate=False, sampling="latin", folder=folder, resume=True)
+    assert files(folder) == before
+
+
+def test_the_table_of_runs_has_units_and_whole_numbers(whole):
+    head, first, *rest = (whole / "runs.csv").read_text().splitlines()
+    names = head.strip('"').split('","')
+    assert names[:2] == ["run", "valid"]
+    assert all(name.endswith("]") for name in names[2:])
+    assert {"mixture_ratio_steady [-]", "tracking_mismatch [s]", "peak_current [A]"} <= set(names)
+    assert "draw legs.oxidizer.tank.pressure [bound]" in names
+    assert first.startswith("0,1,0.")
+    assert ",," in first  # what the steady balance does not give
+    assert len(rest) == RUNS - 1
 
 
 def test_a_folder_of_something_else_is_left_alone(design, tmp_path):

@@ -102,7 +102,7 @@ def test_a_missing_column_of_a_toml_part_is_an_empty_cell(tmp_path):
 
 
 def test_no_toml_at_all(tmp_path):
-    with pytest.raises(DesignError, match="is no TOML"):
+    with pytest.raises(DesignError, match="is not valid TOML"):
         read_gears(written(tmp_path / "g.toml", "name = = 3"))
     with pytest.raises(DesignError, match="holds no rows"):
         read_gears(written(tmp_path / "h.toml", '[units]\nmass = "kg"\n'))

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from valvectl.design.load import read_design
-from valvectl.design.starter import starter_text, write_starter
+from valvectl.design.starter import STARTERS_NOTE, starter_text, write_starter
 from valvectl.errors import DesignError, Fault
 
 TANK = 'pressure = { value = "16.4 bar abs", tolerance = "0.15 bar", origin = "assumed" }'
@@ -222,7 +222,12 @@ def test_random_damage_gives_a_design_or_faults_and_nothing_else(tmp_path: Path)
 
 def test_starter_is_written_once(tmp_path: Path) -> None:
     path = write_starter(tmp_path / "my.toml")
-    assert read_design(path).data.note.startswith("Invented")
+    design = read_design(path)
+    assert design.data.note.startswith(STARTERS_NOTE)
+    assert "Invented demonstration data" not in design.data.note  # that is the demonstration's, not the team's
+    assert design.name == "my (numbers of the starter)"
+    assert design.engine == read_design(write(tmp_path)).engine
+    (tmp_path / "design.toml").unlink()
     path.write_text("mine")
     with pytest.raises(DesignError, match="exists already and is not overwritten"):
         write_starter(path)
@@ -233,6 +238,13 @@ def test_starter_is_written_once(tmp_path: Path) -> None:
     with pytest.raises(DesignError, match="exists already"):
         write_starter(tmp_path / "dangling.toml")
     assert sorted(p.name for p in tmp_path.iterdir()) == ["dangling.toml", "my.toml"]
+
+
+@pytest.mark.parametrize("stem", ['a "b" \\ c', "x" * 90, "שלום", "a\x1b[31m", "\\"])
+def test_a_new_design_is_called_after_its_file(tmp_path: Path, stem: str) -> None:
+    design = read_design(write_starter(tmp_path / f"{stem}.toml"))
+    assert design.name.endswith(" (numbers of the starter)")
+    assert design.name.isprintable()
 
 
 def test_the_example_design_reads() -> None:

@@ -123,3 +123,35 @@ def test_the_verbs_take_it() -> None:
     outside = RUN.invoke(cli.app, ["ratio", str(EXAMPLE), "--set", "legs.fuel.tank.pressure=3 bar abs"])
     assert outside.exit_code == 2
     assert "must be above engine.chamber_pressure" in outside.output
+
+
+@pytest.mark.parametrize(
+    "key",
+    [
+        "",
+        "name",
+        "legs.fuel.liquid",
+        "legs.fuel.controller.hold_band",
+        "requirements.stroke_time",
+        "stroke_time",
+        "legs.oxidizer.actuator.gears",
+        "legs.fuel.tank.ullage.collapse.share",
+    ],
+)
+@pytest.mark.parametrize("columns", [40, 80])
+def test_every_sort_of_key_has_one_layout(key: str, columns: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A line that begins a subject, names from column 3 on, what is said of them in one column."""
+    monkeypatch.setenv("COLUMNS", str(columns))
+    done = RUN.invoke(cli.app, ["explain", *([key] if key else [])])
+    assert done.exit_code == 0
+    at = min(24, columns // 3) + 2
+    first, *rest = done.output.rstrip("\n").split("\n")
+    if key:
+        assert first.endswith(key)
+    for line in rest:
+        assert len(line) <= columns
+        name, told = line[:at], line[at:]
+        if line == "its keys":
+            continue
+        alone = line.startswith("  ") and " " not in line.strip()  # a long name, what is said of it below
+        assert alone or (name.startswith("  ") and name.endswith(" ") and told and not told.startswith(" ")), line

@@ -412,3 +412,45 @@ def test_tables_of_another_review_do_not_stay(tmp_path: Path, review: Any, monke
     after = set(folder.write_review(fewer, place))
     assert after < before
     assert {p.name for p in place.iterdir()} == after | {"notes.csv"}
+
+
+# ------------------------------------------------------------------------------------------------------- empty names
+
+
+def _called(command: Any) -> str:
+    return command.name or command.callback.__name__
+
+
+def _paths(verb: str) -> list[str]:
+    """What a verb calls its files and folders: options by their first name, arguments by an empty one."""
+    from typing import get_args, get_type_hints
+
+    (command,) = (c.callback for c in app.registered_commands if c.callback is not None and _called(c) == verb)
+    found = []
+    for hint in get_type_hints(command, include_extras=True).values():
+        if hasattr(hint, "__metadata__"):
+            inner, info = get_args(hint)[:2]
+            if Path in (inner, *get_args(inner)):
+                names = [getattr(info, "default", ""), *(getattr(info, "param_decls", None) or ())]
+                found.append(next((n for n in names if str(n).startswith("--")), ""))
+    return found
+
+
+@pytest.mark.parametrize("verb", sorted(_called(c) for c in app.registered_commands))
+@pytest.mark.parametrize("empty", ["", " "])
+def test_an_empty_name_is_refused_before_anything_is_done(
+    verb: str, empty: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    for option in _paths(verb):
+        words = [verb, str(HOVER), option, empty] if option else [verb, empty, empty]
+        result = runner.invoke(app, words)
+        assert result.exit_code == 2, words
+        assert "the name is empty" in " ".join(result.stderr.replace("│", " ").split()), (words, result.stderr)
+        assert not list(tmp_path.iterdir())
+
+
+def test_every_verb_with_a_design_has_a_name_to_refuse() -> None:
+    assert "" in _paths("check")
+    assert "--out" in _paths("check")
+    assert _paths("explain") == []

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -17,7 +18,7 @@ from valvectl.review.folder import json_text
 from valvectl.studies.actuator_checks import SPEED_RESERVE, ActuatorCheck, Seen, seen
 from valvectl.studies.actuator_demand import actuator_numbers
 from valvectl.studies.ratio import LOWEST, POINTS, RatioResult
-from valvectl.studies.ratio_choice import TURNS
+from valvectl.studies.ratio_choice import TURNS, choose
 from valvectl.studies.ratio_odds import ratio_odds
 from valvectl.studies.torque import largest_pressure_drop, standstill_current
 
@@ -184,6 +185,35 @@ def test_window_edges_are_where_the_named_check_flips(case, name):
     assert reserve[best] == np.max(reserve[low : high + 1])
     inside = result.window[0] <= result.current <= result.window[1]
     assert ("lies inside" if inside else "lies outside") in result.reason
+
+
+def _case(position: float) -> tuple[Any, Any, Any]:
+    """Ratios from 10 to 100 and two checks that leave 20 to 50; the design's ratio at a place on that scale."""
+    ratios = np.geomspace(10.0, 100.0, 181)
+    least = ActuatorCheck("torque", ratios, 20.0, True, "x")
+    most = ActuatorCheck("speed", ratios, 50.0, False, "x")
+    return choose(ratios, position, (least, most)), least, most
+
+
+@pytest.mark.parametrize(
+    ("base", "said"),
+    [
+        (31.6, "Keep the ratio of 31.6: it meets every check, and the best, 31.6, is as good within 5 %. Ratios from"),
+        (22.0, "Keep the ratio of 22 or change it to 31.6: it meets every check, and the change would raise the smallest reserve "
+         "from "),
+        (15.0, "Change the ratio from 15 to 31.6: at 15 it fails torque. Ratios from"),
+        (90.0, "Change the ratio from 90 to 31.6: at 90 it fails speed. Ratios from"),
+    ],
+)  # fmt: skip
+def test_keep_or_change_is_said_first(base: float, said: str) -> None:
+    assert _case(base)[0].reason.startswith(said)
+
+
+def test_what_no_ratio_mends_is_said_first() -> None:
+    ratios = np.geomspace(10.0, 100.0, 181)
+    never = ActuatorCheck("heat", np.full(181, 2.0), 1.0, False, "x")
+    reason = choose(ratios, 30.0, (ActuatorCheck("torque", ratios, 20.0, True, "x"), never)).reason
+    assert reason.startswith("Change something other than the ratio first. No ratio from 10 to 100 meets every check")
 
 
 def test_torque_closes_the_window_where_the_margin_is_just_met():

@@ -17,6 +17,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from valvectl.design.toml_words import toml_fault
 from valvectl.errors import DesignError, Fault
 
 LARGEST_FILE, MOST_ROWS = 4_000_000, 2000
@@ -100,7 +101,7 @@ def _from_toml(text: str, file: str) -> _Cells:
     try:
         read = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise DesignError(Fault(f"is no TOML: {error}", file=file)) from None
+        raise DesignError(toml_fault(str(error), text, file)) from None
     except (ValueError, RecursionError):  # a number of thousands of digits; tables inside each other without end
         raise DesignError(
             Fault("is no TOML that can be read: numbers too long or nested too deeply", file=file)

@@ -26,6 +26,7 @@ from valvectl.design.keys import Path, join, split
 from valvectl.design.lines import key_lines
 from valvectl.design.quantities import visible
 from valvectl.design.scatter import SCATTER
+from valvectl.design.toml_words import toml_fault
 from valvectl.errors import DesignError, Fault
 
 LARGEST_FILE = 1_000_000
@@ -119,7 +120,7 @@ def read_toml(path: FilePath, name: str) -> Node:
     try:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise _toml_fault(str(error), text, name) from None
+        raise DesignError(toml_fault(str(error), text, name)) from None
     except RecursionError:
         raise DesignError(Fault("tables or lists are nested too deeply", file=name)) from None
     except ValueError as error:
@@ -166,15 +167,6 @@ def _read_text(path: FilePath, name: str) -> str:
     except UnicodeDecodeError as error:
         line = raw.count(b"\n", 0, error.start) + 1
         raise DesignError(Fault("is not UTF-8 text; save it as UTF-8", file=name, line=line)) from None
-
-
-def _toml_fault(message: str, text: str, name: str) -> DesignError:
-    place = re.search(r" \(at (?:line ([0-9]+), column ([0-9]+)|end of document)\)$", message)
-    line = None
-    if place is not None:
-        message = message[: place.start()]
-        line = int(place.group(1)) if place.group(1) else text.count("\n") + (not text.endswith("\n"))
-    return DesignError(Fault(f"is not valid TOML: {visible(message, 120)}", file=name, line=line))
 
 
 def _check_depth(data: dict[str, Any], name: str) -> None:

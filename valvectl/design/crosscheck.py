@@ -9,6 +9,7 @@ import math
 from collections.abc import Callable, Iterator
 from typing import Any
 
+from valvectl.design.profile_rules import profile_checks
 from valvectl.design.quantities import (
     ABSOLUTE_PRESSURE,
     ANGLE,
@@ -53,6 +54,7 @@ def cross_checks(get: Get) -> Iterator[tuple[str, str]]:
         delay = get(f"engine.combustion.{name}")
         if delay is not None and step is not None and delay < step:
             yield f"must not be below simulation.step ({show(step, TIME)})", f"engine.combustion.{name}"
+    yield from profile_checks(get)
     yield from flight_checks(get)
     yield from _outer(get)
     shapes = [get(f"legs.{leg}.controller.command_shape") for leg in LEGS]

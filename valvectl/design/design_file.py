@@ -17,7 +17,7 @@ from pydantic import BaseModel
 from valvectl.design.compose import shown
 from valvectl.design.given import Given
 from valvectl.design.keys import ROOT, Path, Spec, describe, find, join, no_such_key, split
-from valvectl.design.quantities import Kind
+from valvectl.design.quantities import Kind, visible
 from valvectl.design.scatter import Scatter
 from valvectl.design.schema import (
     Battery,
@@ -282,10 +282,18 @@ class DesignFile:
         )
         if data is None:
             file = str(self.path) if self.path is not None else ""
-            raise DesignError([Fault(m, key=join(p), file=file, got=_got(tree, p)) for m, p in findings])
+            raise DesignError([Fault(m, key=join(p), file=file, got=self._said(tree, p, changes)) for m, p in findings])
         return dataclasses.replace(
             self, data=data, _inputs=_changed(self._inputs, paths, data) if inputs else self._inputs
         )
+
+    def _said(self, tree: Any, path: Path, changes: Mapping[str, Any]) -> str:
+        """What stands at a path, for a message: as the file wrote it where it is unchanged, else with its unit."""
+        key = join(path)
+        written = self._inputs.get(key)
+        if written is not None and not any(key.startswith(changed) or changed.startswith(key) for changed in changes):
+            return f'"{written.text}"' if isinstance(written.value, float) and " " in written.text else written.text
+        return _got(tree, path)
 
 
 def _misfit(spec: Spec, value: Any) -> bool:
@@ -350,6 +358,10 @@ def _got(tree: Any, path: Path) -> str:
             tree = getattr(tree, part, None)
         else:
             tree = tree.get(part) if isinstance(tree, dict) else None
+    spec = find(path)
+    numbers = tree if isinstance(tree, (tuple, list)) else (tree,)
+    if spec is not None and spec.kind is not None and all(type(n) in (int, float) for n in numbers):
+        return visible(spec.text(tree))
     return "" if tree is None else "a table" if isinstance(tree, BaseModel) else shown(tree)
 
 

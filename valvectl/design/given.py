@@ -12,7 +12,7 @@ from typing import Any
 from pydantic_core import PydanticCustomError
 
 from valvectl.design.compose import EXTRAS, Composed, Node, shown
-from valvectl.design.keys import ROOT, Path, Spec, join, unknown_key_text
+from valvectl.design.keys import ROOT, Path, Spec, join, nearest, unknown_key_text
 from valvectl.design.quantities import parse_width
 from valvectl.design.scatter import Scatter, read_scatter
 from valvectl.design.schema import SCHEMA
@@ -90,16 +90,23 @@ class _Walker:
 
     def table(self, node: Node, spec: Spec, at: Path, out: dict[str, Any]) -> None:
         keys = spec.children
+        missing = [] if self._is_broken(at) else [k for k in keys.values() if k.required and k.name not in node.value]
         for name, child in node.value.items():
             path = (*at, name)
             if name not in keys:
-                self.given.add(unknown_key_text(name, keys), path, child)
+                meant = nearest(name, [key.name for key in missing])
+                if meant:  # one slip of the pen is one fault
+                    missing = [key for key in missing if key.name != meant]
+                    self.given.wrong.add((*at, meant))
+                    self.given.add(f"unknown key; did you mean '{meant}', which is missing?", path, child)
+                    continue
+                unused = [key for key in keys if key not in node.value]
+                self.given.add(unknown_key_text(name, unused if nearest(name, unused) else keys), path, child)
                 continue
             self.given.places[path] = child
             self.value(child, keys[name], path, out)
-        for name, key in keys.items():
-            if key.required and name not in node.value and not self._is_broken(at):
-                self._missing(key, (*at, name), node)
+        for key in missing:
+            self._missing(key, (*at, key.name), node)
 
     def _missing(self, key: Spec, path: Path, table: Node) -> None:
         if path == ("schema",):

@@ -262,13 +262,18 @@ def describe(key: str) -> KeyInfo:
 
 def unknown_key_text(name: str, allowed: Iterable[str]) -> str:
     """Sentence about an unknown key: the nearest spelling, or all keys allowed."""
+    names = list(allowed)
+    near = nearest(name, names)
+    if near:
+        return f"unknown key; did you mean '{near}'?"
+    return f"unknown key; allowed here: {', '.join(names)}"
+
+
+def nearest(name: str, allowed: Iterable[str]) -> str:
+    """The key that a misspelt one was likely meant to be; empty when none is near."""
     import difflib
 
-    names = list(allowed)
-    near = difflib.get_close_matches(name[:60], names, n=1, cutoff=0.6)
-    if near:
-        return f"unknown key; did you mean '{near[0]}'?"
-    return f"unknown key; allowed here: {', '.join(names)}"
+    return next(iter(difflib.get_close_matches(name[:60], list(allowed), n=1, cutoff=0.6)), "")
 
 
 def no_such_key(key: str) -> Exception:

@@ -9,11 +9,11 @@ from __future__ import annotations
 
 from typing import Literal
 
-from pydantic import Field, model_validator
+from pydantic import Field
 
 from valvectl.design.quantities import Fraction, PressureDifference, Time
 from valvectl.design.schema_actuator import Actuator, Controller, Encoder, Gains, GearStage, Location, Motor
-from valvectl.design.schema_base import Part, refuse
+from valvectl.design.schema_base import Part
 from valvectl.design.schema_engine import Combustion, CStarTable, Engine
 from valvectl.design.schema_faults import Faults as Faults
 from valvectl.design.schema_feed import Fitting, Injector, Jacket, Line, Liquid, Manifold, Tank
@@ -88,23 +88,6 @@ class Throttle(Part):
         default=False,
         description="each change of throttle takes both valves the same time, as long as the slower one needs",
     )
-
-    @model_validator(mode="after")
-    def _order(self) -> Throttle:
-        times = [point.time for point in self.profile]
-        if times[0] != 0.0:
-            raise refuse("profile[0].time", "profile must start at time 0")
-        for i in range(1, len(times)):
-            if times[i] < times[i - 1]:
-                raise refuse(f"profile[{i}].time", "profile times must not fall")
-        if times[-1] <= 0.0:
-            raise refuse("profile", "profile must last longer than zero")
-        if times[-1] > 600.0:
-            raise refuse(f"profile[{len(times) - 1}].time", "profile must end within 600 s")
-        for i, point in enumerate(self.profile):
-            if not self.minimum - 1e-9 <= point.throttle <= 1.0 + 1e-9:
-                raise refuse(f"profile[{i}].throttle", "profile must stay between throttle.minimum and 100 %")
-        return self
 
 
 class Start(Part):

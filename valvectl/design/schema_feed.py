@@ -30,6 +30,22 @@ from valvectl.design.schema_base import Part, refuse
 from valvectl.design.schema_supply import Bottle, GasValve, Trace, Ullage
 from valvectl.design.supply_rules import missing_for_supply
 
+NAMED_LIQUIDS = (
+    "oxygen",
+    "nitrous oxide",
+    "methane",
+    "ethanol",
+    "methanol",
+    "isopropanol",
+    "propane",
+    "hydrogen",
+    "nitrogen",
+    "water",
+)
+"""Liquids whose properties come by name alone, in the plain name of each; trade names such as lox are understood too."""
+GIVEN_LIQUIDS = ("rp-1 (kerosene)",)
+"""Propellants that combustion knows by name, but whose liquid properties have to be given."""
+
 
 class Liquid(Part):
     """What flows in a leg. Properties come from CoolProp by name at this temperature, or from the numbers given."""
@@ -37,7 +53,10 @@ class Liquid(Part):
     name: str = Field(
         min_length=1,
         max_length=60,
-        description="name; a CoolProp fluid, or any with all five properties given, as kerosene needs",
+        description=(
+            f"{', '.join(NAMED_LIQUIDS)} or any other fluid of CoolProp; with all five properties given any liquid, as "
+            f"{', '.join(GIVEN_LIQUIDS)} needs"
+        ),
     )
     temperature: Temperature = Field(description="temperature of the liquid at the valve")
     water: Fraction | None = Field(

@@ -16,6 +16,26 @@ def starter_text() -> str:
     return resources.files("valvectl.design").joinpath("starter.toml").read_text(encoding="utf-8")
 
 
+STARTERS_NOTE = "Numbers of the starter, invented, until we have put in our own."
+"""Beginning of the note that a new design file carries."""
+_ASKS = "Say here whose engine this is and where its numbers come from."
+_LONGEST_STEM = 60
+
+
+def project_text(stem: str) -> str:
+    """The starter as a new file of somebody's own: called after the file, with a note that asks for the team's words."""
+    called = visible(stem, _LONGEST_STEM).replace("\\", "/").replace('"', "'") or "my engine"
+    lines = starter_text().splitlines()
+    name, note = (next(i for i, line in enumerate(lines) if line.startswith(f"{key} = ")) for key in ("name", "note"))
+    lines[name] = f'name = "{called} (numbers of the starter)"   # on every report'
+    lines[note] = f'# What a reader should know, on every report too.\nnote = "{STARTERS_NOTE} {_ASKS}"'
+    lines[1:3] = [
+        "# Change the numbers to yours, and name and note with them. Until then all of it is INVENTED demonstration data: no",
+        "# such engine exists, and no number comes from a real part, maker or team.",
+    ]
+    return "\n".join(lines) + "\n"
+
+
 def write_starter(path: str | os.PathLike[str]) -> FilePath:
     """Write the starter design to a new file.
 
@@ -36,7 +56,7 @@ def write_starter(path: str | os.PathLike[str]) -> FilePath:
         temporary = target.with_name(f".starter-{secrets.token_hex(8)}.tmp")
         try:
             with open(temporary, "x", encoding="utf-8", newline="\n") as stream:
-                stream.write(starter_text())
+                stream.write(project_text(target.stem))
             _put_in_place(temporary, target)
         finally:
             temporary.unlink(missing_ok=True)

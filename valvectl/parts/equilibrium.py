@@ -94,7 +94,7 @@ def mixture_of(name: str, table: dict[str, Reactant]) -> tuple[tuple[Reactant, f
         return ((table[key], share), (WATER, 1.0 - share)) if share < 1.0 else ((table[key], 1.0),)
     near = difflib.get_close_matches(key, table, n=1, cutoff=0.6)
     hint = f"; did you mean {near[0]!r}?" if near and near[0] != key else ""
-    known = ", ".join(table)
+    known = ", ".join("rp-1 (kerosene)" if known == "rp-1" else known for known in table)
     raise RangeError(
         f"equilibrium does not know the propellant {name.strip()!r}{hint} "
         f"(known: {known}; alcohols also with water, as in 'ethanol 75 %' by mass); for any other give a c* table"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import dataclasses
 import datetime
 import math
 import platform
@@ -12,6 +13,7 @@ from typing import Any
 
 from valvectl.design.design_file import DesignFile
 from valvectl.design.schema import LEGS
+from valvectl.design.starter import STARTERS_NOTE
 from valvectl.errors import RangeError, SimulationError, ValvectlError
 from valvectl.parts.nozzle import SUMMERFIELD_RATIO
 from valvectl.review.beside import Beside
@@ -24,11 +26,14 @@ from valvectl.review.mend import remedies
 from valvectl.review.ready import ready_to_draw
 from valvectl.review.requirements import REQUIREMENTS
 from valvectl.review.sources import sources
-from valvectl.review.verdict import Review
+from valvectl.review.verdict import Review, Row
 from valvectl.studies.analysis import Analysis
+from valvectl.studies.left_out_reducers import left_out_reducers
+from valvectl.studies.overshoot import main_contributor
 from valvectl.studies.port_facts import port_notes
 from valvectl.studies.spread import SpreadResult
 from valvectl.studies.turbulence import sentence
+from valvectl.studies.valve_cautions import cold_torque
 
 Progress = Callable[[str, int, int], None]
 """Called with (stage in words, stages done, stages in all)."""
@@ -71,6 +76,10 @@ def warnings_of(analysis: Analysis, spread: SpreadResult | None) -> tuple[str, .
     """Limits of validity that this design touches, one sentence each."""
     out: list[str] = []
     machine, ladder = analysis.machine, analysis.ladder
+    if analysis.design.data.note.startswith(STARTERS_NOTE):
+        out.append(
+            "the note of this design is still the starter's: numbers that nobody has replaced are invented. Write your own."
+        )
     for name in LEGS:
         leg, data = machine.legs[name], analysis.design.leg(name)
         angles = ladder.legs[name].angle
@@ -82,12 +91,11 @@ def warnings_of(analysis: Analysis, spread: SpreadResult | None) -> tuple[str, .
         if float(angles.max()) > leg.characteristic.last + 1e-12:
             out.append(f"{name}: the valve is used beyond the last stated Kv; Kv there is held.")
         out.extend(f"{name}: {text}" for text in port_notes(data.valve))
-        pipes = [data.line.inner_diameter, *([] if data.downstream is None else [data.downstream.inner_diameter])]
-        if not data.valve.reducers and max(pipes) > 1.05 * data.valve.bore:
-            out.append(
-                f"{name}: the line is wider than the bore and reducers is false; that is right only when Kv was measured "
-                "in this line, reducers and all."
-            )
+        cautions = (
+            cold_torque(analysis.design, name),
+            left_out_reducers(analysis.design, machine, analysis.schedule.points[-1], name),
+        )
+        out.extend(text for text in cautions if text)
         choking = ladder.legs[name].choking
         if float(choking.max()) >= 1.0 > float(choking.min()):
             out.append(
@@ -137,6 +145,16 @@ def warnings_of(analysis: Analysis, spread: SpreadResult | None) -> tuple[str, .
 _FAR = ("loop", "throttle", "stroke", "heat", "mission_heat", "power", "power_loss", "outer")
 """Studies that fly the compiled simulator: half of the time, and where they are worked out beside the others only one process
 has to load it."""
+
+
+def _with_cause(row: Row, analysis: Analysis) -> Row:
+    """A missed overshoot with what makes it, where that can be told."""
+    if row.id != "step_overshoot" or row.verdict != "missed" or row.leg is None:
+        return row
+    with contextlib.suppress(ValvectlError):
+        if cause := main_contributor(analysis, row.leg):
+            return dataclasses.replace(row, case=f"{row.case}; {cause}")
+    return row
 
 
 def _far_studies(analysis: Analysis) -> dict[str, Any]:
@@ -191,6 +209,7 @@ def _checked(analysis: Analysis, tell: Callable[[str, int], None], of: int, besi
             failed[attribute] = f"{stage}: {error}"
     studies = {name: studies[name] for _, name in _STAGES if name in studies}
     rows = tuple(row for requirement in REQUIREMENTS for row in requirement.rows(analysis))
+    rows = tuple(_with_cause(row, analysis) for row in rows)
     missed = [r for r in rows if r.verdict == "missed"]
     tell("what would mend the missed requirements" if missed else "report", len(_STAGES))
     mended = remedies(analysis, rows, lambda text: tell(text, len(_STAGES)))

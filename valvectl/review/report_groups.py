@@ -70,6 +70,8 @@ class Group:
     id: str
     title: str
     lead: str
+    answers: list[str] = field(default_factory=list)
+    """What the figures show, said before them."""
     plots: list[Plot] = field(default_factory=list)
     tables: list[Table] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
@@ -233,8 +235,9 @@ def _ratio_group(review: Review, results: Mapping[str, RatioResult]) -> Group:
                 "sweep changes the last stage only.",
             )
         )
+        group.answers.append(f"{leg} leg: {result.reason}")
         group.notes.append(
-            f"{leg} leg: {result.reason} For comparison: an unloaded move accelerates hardest at a ratio of "
+            f"{leg} leg, for comparison: an unloaded move accelerates hardest at a ratio of "
             f"{number(result.inertia_optimum, 3)} (square root of load over motor inertia)."
         )
     return group

@@ -84,7 +84,12 @@ class Analysis:
     @cached_property
     def machine(self) -> Machine:
         """The design as numbers."""
-        return build(self.design)
+        try:
+            return build(self.design)
+        except DesignError as error:
+            from valvectl.plant.build_words import explained
+
+            raise DesignError(explained(error.faults, self.design)) from error
 
     @cached_property
     def schedule(self) -> Schedule:

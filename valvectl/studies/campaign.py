@@ -37,6 +37,8 @@ BLOCK = 32
 MANIFEST, LAYOUT = "manifest.json", "valvectl-runs-1"
 MOST_THREADS = 4
 """Threads of one process; more wait for each other, since what is not simulation is Python."""
+GROWING = ("random", "sobol")
+"""Samplings whose draws hang on seed and run number alone, so that a campaign can go on to more runs than were planned."""
 RETRIES = 20
 """How often a block that a cluster lost is begun anew."""
 
@@ -101,8 +103,8 @@ _WORDS = {
 
 
 def open_folder(folder: Path, content: dict[str, Any], resume: bool) -> None:
-    """Make a folder of runs, or take up one that is there. Raises ``ValvectlError`` when it holds something else, or runs
-    that were not asked to be taken up."""
+    """Make a folder of runs, or take up one that is there, planned for more runs where the sampling allows that. Raises
+    ``ValvectlError`` when it holds something else, or runs that were not asked to be taken up."""
     place = folder / MANIFEST
     try:
         there = place.is_file()
@@ -110,13 +112,18 @@ def open_folder(folder: Path, content: dict[str, Any], resume: bool) -> None:
         raise _closed(folder, error) from None
     if there:
         known = read_manifest(folder)
-        differs = [_WORDS.get(key, key) for key, value in content.items() if known.get(key) != value]
-        if differs:
-            raise ValvectlError(
-                f"{folder} holds runs of another campaign: {', '.join(differs)} differs; name another folder"
-            )
+        differs = [key for key, value in content.items() if known.get(key) != value]
+        more = differs == ["runs"]
+        if differs and not more:
+            said = ", ".join(_WORDS.get(key, key) for key in differs)
+            raise ValvectlError(f"{folder} holds runs of another campaign: {said} differs; name another folder")
+        if more and (why := _not_grown(known, content)):
+            raise ValvectlError(f"{folder} {why}")
         if not resume:
-            raise ValvectlError(f"{folder} holds runs of this campaign already; --resume goes on with them")
+            goes = f"goes on to {content['runs']}" if more else "goes on with them"
+            raise ValvectlError(f"{folder} holds runs of this campaign already; --resume {goes}")
+        if more:
+            _grow(folder, known["runs"], content)
         return
     if folder.exists() and (not folder.is_dir() or any(p for p in folder.iterdir() if not p.name.startswith(".tmp-"))):
         raise ValvectlError(f"{folder} exists and holds no runs of valvectl; name a new folder")
@@ -125,6 +132,36 @@ def open_folder(folder: Path, content: dict[str, Any], resume: bool) -> None:
     except OSError as error:
         raise _closed(folder, error) from None
     _put(place, (json.dumps(content, indent=1) + "\n").encode())
+
+
+def _not_grown(known: dict[str, Any], content: dict[str, Any]) -> str:
+    """Why a folder planned for another number of runs can not go on to this one; empty when it can."""
+    planned, wanted, sampling = known["runs"], content["runs"], content["sampling"]
+    if wanted < planned:
+        return (
+            f"is planned for {planned} runs and does not shrink to {wanted}: --runs {planned} goes on with them, a larger number "
+            "adds runs"
+        )
+    if sampling not in GROWING:
+        return (
+            f"is planned for {planned} runs and can not grow to {wanted}: a {sampling} hypercube lays its draws out for the "
+            "number of runs planned, so that more runs are other runs; name another folder, or sample at random or by sobol"
+        )
+    return ""
+
+
+def _grow(folder: Path, planned: int, content: dict[str, Any]) -> None:
+    """Plan a folder for more runs. A last block that was not full is worked out anew with the runs that fill it: a folder that
+    has grown holds the same bytes as one planned so from the start."""
+    last = planned - planned % content["block"]
+    try:
+        if last < planned:
+            _name(folder, last).unlink(
+                missing_ok=True
+            )  # first: what is missing is worked out, whatever the manifest says
+    except OSError as error:
+        raise _closed(folder, error) from None
+    _put(folder / MANIFEST, (json.dumps(content, indent=1) + "\n").encode())
 
 
 def _closed(path: Path, error: OSError) -> ValvectlError:

@@ -111,6 +111,19 @@ class Odds:
     """Runs, probability, its lower and upper bound at 95 %, for the figure."""
 
 
+_WHOLE = ("run", "valid")
+"""Columns of whole numbers: the run's own, and 1 where it is an engine that flies, else 0."""
+_UNITS = {"tracking_mismatch": "s", "peak_current": "A"}
+"""Units of the columns that are no pure numbers, SI."""
+
+
+def _head(name: str) -> str:
+    """Name of a column with its unit; draws are shares of the bound."""
+    if name in _WHOLE:
+        return name
+    return f"{name} [bound]" if name.startswith("draw ") else f"{name} [{_UNITS.get(name, '-')}]"
+
+
 @dataclass(frozen=True)
 class DisperseResult(Result):
     """Answer of ``disperse``."""
@@ -141,7 +154,7 @@ class DisperseResult(Result):
     """Every number of every run by column [SI]."""
 
     def columns(self) -> dict[str, Any]:
-        return dict(self.values)
+        return {_head(name): v.astype(int) if name in _WHOLE else v for name, v in self.values.items()}
 
 
 def _odds(
@@ -330,6 +343,12 @@ def _write(folder: Path, result: DisperseResult) -> None:
     import json
 
     put(folder / "result.json", (json.dumps(plain(result), indent=1, allow_nan=False) + "\n").encode())
-    lines = [",".join(f'"{name}"' for name in result.values)]
-    lines += [",".join(repr(float(x)) for x in row) for row in zip(*result.values.values(), strict=True)]
+    table = result.columns()
+    lines = [",".join(f'"{name}"' for name in table)]
+    lines += [",".join(_cell(x) for x in row) for row in zip(*(c.tolist() for c in table.values()), strict=True)]
     put(folder / "runs.csv", ("\n".join(lines) + "\n").encode())
+
+
+def _cell(value: float) -> str:
+    """A number in full, an integer as one, nothing where there is no number."""
+    return "" if isinstance(value, float) and not math.isfinite(value) else repr(value)

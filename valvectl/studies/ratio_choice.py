@@ -65,11 +65,13 @@ class Choice:
     inside: bool
     """Whether the design's ratio lies in the window."""
     reason: str
+    """Keep or change, said first; then the window, what closes it, and the largest reserve."""
 
 
 def _none_holds(ratios: FloatArray, checks: tuple[ActuatorCheck, ...]) -> str:
     """Why no ratio meets every check: those that fail at every ratio, and what the others would allow; or the least bad."""
-    start = f"No ratio from {ratios[0]:.3g} to {ratios[-1]:.3g} meets every check"
+    start = "Change something other than the ratio first. "
+    start += f"No ratio from {ratios[0]:.3g} to {ratios[-1]:.3g} meets every check"
     never = [c for c in checks if not bool(np.any(c.ok))]
     others = tuple(c for c in checks if bool(np.any(c.ok)))
     if never and others:
@@ -113,15 +115,25 @@ def choose(ratios: FloatArray, base: float, checks: tuple[ActuatorCheck, ...]) -
     recommended = float(ratios[best])
     binding = min(turning, key=lambda c: float(c.reserve[best]))
     inside = window[0] <= base <= window[1]
+    here = int(np.argmin(np.abs(np.log(ratios / base))))
+    most = 100.0 * (math.exp(float(reserve[best])) - 1.0)
+    if inside and reserve[best] - reserve[here] < 0.05:
+        verdict = f"Keep the ratio of {base:.3g}: it meets every check, and the best, {recommended:.3g}, is as good within 5 %."
+    elif inside or bool(holds[here]):
+        now = 100.0 * (math.exp(float(reserve[here])) - 1.0)
+        verdict = (
+            f"Keep the ratio of {base:.3g} or change it to {recommended:.3g}: it meets every check, and the change would raise "
+            f"the smallest reserve from {now:.0f} to {most:.0f} %."
+        )
+    else:
+        failing = ", ".join(c.name for c in checks if not c.ok[here])
+        verdict = f"Change the ratio from {base:.3g} to {recommended:.3g}: at {base:.3g} it fails {failing}."
     reason = (
-        f"Ratios from {window[0]:.3g} to {window[1]:.3g} meet every check"
+        f"{verdict} Ratios from {window[0]:.3g} to {window[1]:.3g} meet every check"
         f" (closed below by {below or 'the end of the sweep'}, above by {above or 'the end of the sweep'}). "
-        f"{recommended:.3g} keeps the largest reserve, {100 * (math.exp(float(reserve[best])) - 1):.0f} % on "
+        f"{recommended:.3g} keeps the largest reserve, {most:.0f} % on "
         f"{binding.name}. The design's {base:.3g} lies {'inside' if inside else 'outside'} the window."
     )
-    here = int(np.argmin(np.abs(np.log(ratios / base))))
-    if inside and reserve[best] - reserve[here] < 0.05:
-        reason += " It is as good a choice within 5 %."
     return Choice(window, below, above, recommended, binding.name, inside, reason)
 
 

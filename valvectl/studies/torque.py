@@ -42,6 +42,7 @@ from valvectl.studies.torque_demand import (
 )
 from valvectl.studies.torque_moves import Command, inertia_torque, moves
 from valvectl.studies.torque_result import Corner, Judged, Place, RuleMargin, TorqueResult
+from valvectl.studies.valve_cautions import cold_torque
 
 __all__ = [
     "Corner", "Judged", "RuleMargin", "TorqueResult", "available_torque", "by_rule", "greatest_need",
@@ -151,7 +152,8 @@ def by_rule(
     wanted = limits.dynamic_torque_margin
     if wanted is None and named:
         wanted = rule.dynamic_margin
-    cautions = list(missing)
+    cold = cold_torque(design, name)
+    cautions = [*missing, *([cold.removeprefix(f"{name}: ")] if cold else [])]
     if unknown:
         refused = (
             f"legs.{name}.valve.torque is said to hold a safety factor of unknown size; ask its maker and state it as "
