@@ -11,6 +11,7 @@ from rich.text import Text
 
 from valvectl.cli_print import said, table
 from valvectl.review.wording import number, signed
+from valvectl.studies.worst import LITTLE
 
 if TYPE_CHECKING:
     from valvectl.studies.budget import BudgetResult
@@ -187,6 +188,10 @@ def budget(result: BudgetResult, out: Console) -> None:
     said(result, out)
 
 
+def _error(value: float) -> str:
+    return "none" if math.isnan(value) else signed(100.0 * value)
+
+
 def worst(result: WorstResult, out: Console) -> None:
     """Print a result of ``worst``."""
     rows = [
@@ -207,14 +212,20 @@ def worst(result: WorstResult, out: Console) -> None:
     out.print()
     for c in result.cases:
         by_side: dict[str, list[str]] = {"upper": [], "lower": [], "between": []}
-        for key, x in c.at.items():
+        strong = c.strong()
+        for key in strong:
+            x = c.at[key]
             side = "upper" if x > 0.999 else "lower" if x < -0.999 else "between"
             by_side[side].append(short(key) + (f" at {x:+.2f} of it" if side == "between" else ""))
         text = "; ".join(f"{side} bound: {', '.join(keys)}" for side, keys in by_side.items() if keys)
+        idle = len(c.effect) - len(strong)
+        if idle > 0:
+            text += f"; {idle} {'input has' if idle == 1 else 'inputs have'} no effect (below {100.0 * LITTLE:g} % of the sum)"
         out.print(Text(f"{c.quantity} {signed(100.0 * c.value)} %: {text}"))
+    out.print("Strongest inputs first.")
     out.print()
     rows = [
-        [c.name, str(len(c.moved)), signed(100.0 * c.ratio_error), signed(100.0 * c.thrust_error)]
+        [c.name, str(len(c.moved)), *(_error(x) for x in (c.ratio_error, c.thrust_error, c.peak_error))]
         for c in result.corners
     ]
     if rows:

@@ -61,7 +61,10 @@ def robust(result: RobustResult, out: Console) -> None:
         for n in names
     ]  # fmt: skip
     each = ("requirement", "holds:\npresent", "nominal", "robust", "5 %:\npresent", "nominal", "robust")
-    out.print(table(each, rows, title="Each requirement: holds in [%], 5 % quantile of its margin [%]; ^ not moved"))
+    title = "Each requirement: holds in [%], 5 % quantile of its margin [% of the limit]"
+    if result.unmoved:
+        title += "; ^ what is free moves it by less than 1 %"
+    out.print(table(each, rows, title=title))
     out.print()
     rows = [
         [f"robust less {c.first}", f"{100 * c.difference:+.1f}", f"{100 * c.at_least:+.1f}", f"{100 * c.at_most:+.1f}",

@@ -1,5 +1,6 @@
 """Error budget, worst case and draws: groups, distributions, choking, the command line."""
 
+import io
 import json
 import shutil
 from pathlib import Path
@@ -8,8 +9,9 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
-from valvectl import cli, load
+from valvectl import cli, cli_tables_dispersion, load
 from valvectl.api import Design
+from valvectl.cli_print import PatientConsole
 from valvectl.design.design_file import DesignFile
 from valvectl.errors import ValvectlError
 from valvectl.plant.balance import balance
@@ -18,7 +20,7 @@ from valvectl.studies.budget import _Budget, bounded, budget, combined, pearson
 from valvectl.studies.campaign import bare
 from valvectl.studies.disperse import disperse
 from valvectl.studies.draws import units, variables
-from valvectl.studies.worst import _Search, _Worst, worst
+from valvectl.studies.worst import LITTLE, _Search, _Worst, worst
 
 DESIGNS = Path(__file__).resolve().parents[2] / "designs"
 GROUPED = {
@@ -166,6 +168,23 @@ def test_no_drawn_engine_is_worse(plain, worst_found):
     high, low = worst_found.cases[0], worst_found.cases[1]
     values = drawn.values[f"O/F error at {100.0 * high.throttle:.4g} %"]
     assert low.value < values.min() < values.max() < high.value
+
+
+def test_inputs_without_effect_are_told_in_a_word(worst_found):
+    out = PatientConsole(markup=False, highlight=False, file=io.StringIO(), width=200)
+    cli_tables_dispersion.worst(worst_found, out)
+    seen = out.file.getvalue()
+    for case in worst_found.cases:
+        strong, total = case.strong(), sum(abs(x) for x in case.effect.values())
+        sizes = [abs(case.effect[key]) for key in strong]
+        assert sizes == sorted(sizes, reverse=True)
+        left = len(case.effect) - len(strong)
+        assert sum(abs(x) <= LITTLE * total or key not in case.at for key, x in case.effect.items()) == left
+        if left > 1:
+            assert f"{left} inputs have no effect" in seen
+    assert any(len(c.effect) > len(c.strong()) for c in worst_found.cases)
+    for corner in worst_found.corners:  # the error of the run has its column
+        assert f"{100.0 * corner.peak_error:+.2f}" in seen
 
 
 def test_the_run_shows_the_worst(worst_found):

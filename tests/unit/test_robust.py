@@ -22,7 +22,7 @@ from valvectl.studies.analysis import Analysis
 from valvectl.studies.robust import _cautions, _compared, robust
 from valvectl.studies.robust_engine import Bench, Engines, Task
 from valvectl.studies.robust_free import DEFAULT, Knobs
-from valvectl.studies.robust_search import Effort
+from valvectl.studies.robust_search import MOVES, Effort
 
 ROOT = Path(__file__).resolve().parents[2]
 DESIGN = ROOT / "designs" / "hover-rig.toml"
@@ -255,6 +255,15 @@ def test_three_choices_on_the_same_fresh_engines(found):
         one = next(c for c in found.choices if c.label == pair.first)
         assert pair.only_second - pair.only_first == found.robust.held - one.held
         assert pair.at_least <= pair.difference <= pair.at_most
+
+
+def test_what_the_choices_shown_differ_in_is_not_called_unmoved(found):
+    """The nominal margins of the three choices are no draws of chance: where they differ, something free moves them."""
+    by_name = [{h.name: h for h in c.requirements} for c in found.choices]
+    for name in found.unmoved:
+        assert np.ptp([np.clip(c[name].quantile, -1e3, 1e3) for c in by_name]) <= MOVES
+        assert not any(c[name].moved for c in by_name)
+    assert any("by less than 1 % of the limit" in text for text in found.cautions)
 
 
 def test_the_nominal_optimum_is_the_best_without_dispersions(found):

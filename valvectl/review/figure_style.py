@@ -209,11 +209,12 @@ def thinned(x: FloatArray, *ys: FloatArray, most: int = LONGEST_TRACE) -> tuple[
     buckets = max(1, most // (2 * len(ys)))
     edges = np.linspace(0, n, buckets + 1).astype(int)
     keep = {0, n - 1}
-    for low, high in itertools.pairwise(edges):
-        for y in ys:
-            piece = np.nan_to_num(y[low:high])
-            keep.add(low + int(np.argmin(piece)))
-            keep.add(low + int(np.argmax(piece)))
+    whole = [np.nan_to_num(y) for y in ys]
+    for low, high in itertools.pairwise(edges.tolist()):
+        for y in whole:
+            piece = y[low:high]
+            keep.add(low + int(piece.argmin()))
+            keep.add(low + int(piece.argmax()))
     chosen = np.array(sorted(keep))
     return tuple(np.asarray(a[chosen]) for a in (x, *ys))
 

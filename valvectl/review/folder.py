@@ -117,6 +117,8 @@ def csv_text(columns: Mapping[str, Any]) -> str:
 def _cells(column: Any) -> list[str]:
     entries = column.tolist() if hasattr(column, "tolist") else [plain(v) for v in column]
     finite = math.isfinite
+    if entries and all(type(v) is float for v in entries) and all(map(finite, entries)):
+        return list(map("%.10g".__mod__, entries))  # most of all cells; the same as below, with fewer words
     return [(f"{v:.10g}" if finite(v) else "") if type(v) is float else _cell(v) for v in entries]
 
 

@@ -40,23 +40,25 @@ def still_ticks(figure: Figure) -> Iterator[None]:
 
 def _hold(axis: Any, figure: Figure) -> None:
     find_ticks, find_boxes = getattr(axis, _TICKS), getattr(axis, _BOXES)
+    box = axis.axes.bbox
     of_ticks: Any = None
+    room: Any = None
     ticks: Any = None
     of_boxes: Any = None
     boxes: Any = None
 
-    sideways = axis.axis_name == "x"
-
     def now() -> Any:
-        """What ticks and their texts hang on: limits and the axis' length, not the dots per inch nor where the axes are."""
-        box = axis.axes.bbox
-        return tuple(axis.get_view_interval()), round((box.width if sideways else box.height) / figure.dpi, 9)
+        return tuple(axis.get_view_interval()), box.width, box.height, figure.dpi
 
     def held_ticks() -> Any:
-        nonlocal of_ticks, ticks
+        """Ticks and their texts hang on the limits and on how many ticks there is room for."""
+        nonlocal of_ticks, room, ticks
         key = now()
         if key != of_ticks:
-            ticks = find_ticks()
+            same = of_ticks is not None and key[0] == of_ticks[0] and axis.get_tick_space() == room
+            if not same:
+                ticks = find_ticks()
+                room = axis.get_tick_space()
             of_ticks = now()  # not the key: the first look at the ticks may settle the limits
         return ticks
 
@@ -64,7 +66,7 @@ def _hold(axis: Any, figure: Figure) -> None:
         nonlocal of_boxes, boxes
         if asked is not ticks:
             return find_boxes(asked, renderer)
-        key = of_ticks, axis.axes.bbox.bounds, figure.dpi, renderer
+        key = of_ticks, box.bounds, figure.dpi, renderer
         if key != of_boxes:
             boxes, of_boxes = find_boxes(asked, renderer), key
         return boxes

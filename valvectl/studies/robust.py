@@ -22,7 +22,7 @@ from valvectl.studies.campaign import bare
 from valvectl.studies.robust_engine import Changes, Engines, Judge, Task, engines
 from valvectl.studies.robust_free import Knobs
 from valvectl.studies.robust_result import Choice, Compared, FreeQuantity, Held, RobustResult, Slice
-from valvectl.studies.robust_search import Bools, Effort, Progress, Score, Search, score, worst_of
+from valvectl.studies.robust_search import MOVES, Bools, Effort, Progress, Score, Search, moved_by, score, worst_of
 
 SURE = 0.95
 """Confidence of the bounds."""
@@ -79,18 +79,20 @@ def robust(
         fresh = bench.runs(keys, 0, runs, seed + FRESH)
         assert search.nominal_moving is not None
         assert search.drawn_moving is not None
+        # What the first choices hardly moved may yet differ between the three that are shown: then it is not called unmoved.
+        moving = search.drawn_moving | moved_by(fresh)
         labels = ("present", "nominal optimum", "robust optimum")
         three = [
-            _choice(label, key, rows, bench, search.nominal_moving, search.drawn_moving)
+            _choice(label, key, rows, bench, search.nominal_moving, moving)
             for label, key, rows in zip(labels, keys, fresh, strict=True)
         ]
         cut: tuple[Slice, ...] = ()
         if slices:
-            cut = _slices(bench, best, search.drawn_moving, min(SLICE_RUNS, runs), seed + FRESH, progress)
+            cut = _slices(bench, best, moving, min(SLICE_RUNS, runs), seed + FRESH, progress)
     good = [np.asarray((rows >= 0.0).all(axis=1)) for rows in fresh]
     compared = tuple(_compared(labels[k], labels[2], good[k], good[2]) for k in (1, 0))
     names = tuple(q.name for q in bench.bench.quantities)
-    still = ~search.drawn_moving
+    still = ~moving
     result = RobustResult(
         free=_free(knobs, base, nominal, best),
         present=three[0],
@@ -266,8 +268,8 @@ def _cautions(r: RobustResult) -> tuple[str, ...]:
     out = []
     if r.unmoved:
         out.append(
-            f"nothing free moves {', '.join(r.unmoved)}: no choice can better the {100 * r.ceiling:.1f} % in which "
-            f"{'they hold' if len(r.unmoved) > 1 else 'it holds'}"
+            f"what is free moves {', '.join(r.unmoved)} by less than {100 * MOVES:g} % of the limit: no choice betters the "
+            f"{100 * r.ceiling:.1f} % in which {'they hold' if len(r.unmoved) > 1 else 'it holds'}"
         )
     if r.nominal.lacking:
         words = ", ".join(name for name, _ in r.nominal.lacking[:3])

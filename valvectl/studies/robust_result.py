@@ -55,7 +55,7 @@ class Held:
     nominal: float
     """Margin of the engine without dispersions [-]."""
     moved: bool
-    """True when the free quantities move it at all."""
+    """True when the free quantities move its margin by a percent of the limit or more, in the search or between the choices."""
 
 
 @dataclass(frozen=True)
@@ -148,7 +148,7 @@ class RobustResult(Result):
     constraints: tuple[str, ...]
     """Rows that hold without dispersions at every choice, and the loops at their corners."""
     unmoved: tuple[str, ...]
-    """Drawn requirements that nothing free moves."""
+    """Drawn requirements whose margin the free quantities move by less than a percent of the limit."""
     ceiling: float
     """Share of fresh draws in which those hold, which no choice can better [-]."""
     seed: int

@@ -36,6 +36,9 @@ STRONGEST, INSIDE = 5, 6
 GENERATIONS, CROWD, SEED = 12, 4, 1
 """Of that search: generations, members for each input, seed."""
 
+LITTLE = 1e-3
+"""Share of the sum of all slopes below which an input counts as without effect [-]."""
+
 Progress = Callable[[str, int, int], None]
 Measure = Callable[[FloatArray], float]
 
@@ -62,6 +65,15 @@ class WorstCase:
     """Input -> where it stands, in shares of its bound from -1 to 1."""
     tried: int
     """Engines worked out."""
+    effect: dict[str, float] = field(default_factory=dict)
+    """Input -> its change of the value to its bound, by its slope [SI]; zero for those that do not enter."""
+
+    def strong(self) -> tuple[str, ...]:
+        """Inputs that stand somewhere for a reason, strongest first; the rest changes the value by less than ``LITTLE`` of the
+        sum each."""
+        total = sum(abs(x) for x in self.effect.values())
+        told = [key for key in self.at if abs(self.effect.get(key, math.inf)) > LITTLE * total]
+        return tuple(sorted(told, key=lambda key: -abs(self.effect.get(key, math.inf))))
 
 
 @dataclass(frozen=True)
@@ -185,6 +197,7 @@ class _Search:
             inside=tuple(n for n, x in zip(self.names, best, strict=True) if abs(x) < 0.999),
             at={n: float(x) for n, x, s in zip(self.names, best, slopes, strict=True) if abs(s) > 1e-9},
             tried=tried,
+            effect=dict(zip(self.names, slopes.tolist(), strict=True)),
         )
 
 
@@ -327,8 +340,9 @@ class _Worst:
 
 def _signed(case: WorstCase, side: float) -> WorstCase:
     return dataclasses.replace(
-        case, nominal=side * case.nominal, linear=side * case.linear, corner=side * case.corner, value=side * case.value
-    )
+        case, nominal=side * case.nominal, linear=side * case.linear, corner=side * case.corner, value=side * case.value,
+        effect={key: side * x for key, x in case.effect.items()},
+    )  # fmt: skip
 
 
 def worst(design: DesignFile, progress: Progress | None = None) -> WorstResult:
