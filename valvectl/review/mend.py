@@ -311,7 +311,8 @@ def _together(analysis: Analysis, row: Row, rows: Sequence[Row], tried: list[str
     led = [key for key in keys if key.startswith("throttle.profile")]
     text = f"No single change tried meets the limit, but together: change {' and '.join(first)}"
     if led:
-        text += f", and lift {'the corner' if len(led) == 1 else f'the {len(led)} corners'} of throttle.profile below it to it, so that the engine throttles less deep"
+        corners = "the corner" if len(led) == 1 else f"the {len(led)} corners"
+        text += f", and lift {corners} of throttle.profile below it to it, so that the engine throttles less deep"
     text += f" (a factor {best.factor:.3f})." + _costs_text(best.design, rows)
     return Remedy(row.id, row.leg, "", "", "", None, text, tuple(tried), changes)
 
