@@ -8,8 +8,11 @@ from pathlib import Path
 import pytest
 
 import valvectl
+from valvectl.design.keys import find, split
 from valvectl.plant.machine import Machine
 from valvectl.plant.schedule import build_schedule
+from valvectl.review.mend import KNOBS, remedies
+from valvectl.review.mend_pairs import PAIRS, followers
 from valvectl.review.requirements import BY_ID, REQUIREMENTS
 from valvectl.review.verdict import Review, row
 from valvectl.studies.adverse import FLOW, STIFFNESS, TORQUE, adverse
@@ -104,11 +107,64 @@ def test_remedies_do_what_they_say(stand: valvectl.Design, stand_review: Review)
         assert found.verdict == "met", (remedy, found)
 
 
+LOW = (0, 1, 4, 5, 6, 7, 10, 11, 12, 13)
+"""Corners of the example's profile below some 70 % throttle."""
+
+
+@pytest.mark.parametrize(
+    ("row_id", "limit", "keys"),
+    [
+        ("injector_stiffness", 0.16, {"injector.hole_diameter", "tank.pressure"}),
+        ("torque_margin", 13.0, {"actuator.gears[1].ratio", "actuator.current_limit"}),
+        (
+            "cavitation",
+            0.5,
+            {"throttle.minimum", *(f"throttle.profile[{i}].throttle" for i in (0, 1, 4, 5, 6, 7, 10, 11, 12, 13))},
+        ),
+    ],
+)
+def test_what_helps_only_together_is_named_and_helps(
+    rig: valvectl.Design, row_id: str, limit: float, keys: set[str]
+) -> None:
+    """Limits that no single input reaches, reached by what is named, changed as printed."""
+    tight = rig.with_values({f"requirements.{row_id}": limit})
+    (missed,) = BY_ID[row_id].rows(Analysis(tight), "oxidizer")
+    (remedy,) = remedies(Analysis(tight), [missed], lambda text: None)
+    assert not remedy.key
+    assert {key.removeprefix("legs.oxidizer.") for key, _, _ in remedy.together} == keys
+    assert "No single change tried meets the limit, but together: change " in remedy.text
+    changed = tight.with_values({key: after for key, _, after in remedy.together})
+    (now,) = BY_ID[row_id].rows(Analysis(changed), "oxidizer")
+    assert now.verdict == "met"
+    for key, _, after in remedy.together:  # none of them alone
+        if not key.startswith("throttle"):
+            (alone,) = BY_ID[row_id].rows(Analysis(tight.with_values({key: after})), "oxidizer")
+            assert alone.verdict == "missed"
+
+
+def test_a_higher_throttle_lifts_the_corners_below_it_and_no_others(rig: valvectl.Design) -> None:
+    lifted = followers(rig, {"throttle.minimum": 0.6, "engine.thrust": 1.0})
+    corners = {f"throttle.profile[{i}].throttle": c.throttle for i, c in enumerate(rig.throttle.profile)}
+    assert set(lifted) == {key for key, at in corners.items() if at < 0.6}
+    assert set(lifted.values()) == {0.6}
+    assert rig.with_values({"throttle.minimum": 0.6, **lifted}).throttle.minimum == 0.6
+    assert followers(rig, {"engine.thrust": 1.0}) == {}
+
+
+def test_pairs_are_of_rows_and_keys_that_there_are() -> None:
+    assert set(PAIRS) <= set(KNOBS)
+    for pairs in PAIRS.values():
+        for pair in pairs:
+            for key, _ in pair.keys:
+                assert find(split(key.format(leg="fuel").replace("[-1]", "[0]"))) is not None
+
+
 def test_a_limit_that_nothing_alone_reaches_says_so(rig: valvectl.Design) -> None:
     review = rig.with_values({"requirements.flow_resolution": 0.0002}).check()
     for remedy in review.remedies:
         assert not remedy.key
-        assert "look for two together" in remedy.text
+        assert not remedy.together
+        assert "look for more changes together" in remedy.text
         assert remedy.tried
 
 

@@ -59,6 +59,8 @@ class Grid:
     """[rad], shape (n,)."""
     points: tuple[OperatingPoint, ...]
     """Undisturbed, n of them."""
+    near: tuple[float, ...]
+    """Chamber pressures [Pa] from which they were found, n of them: a run that nothing disturbs finds the same to the bit."""
     jumps: frozenset[float]
     """Times at which something jumps [s]."""
 
@@ -85,15 +87,18 @@ def make_grid(
     time = time[keep]
     throttle = throttle_at(profile, time)
     angle = {name: schedule.angle_at(name, throttle) for name in LEGS}
-    known: dict[float, OperatingPoint] = {}
-    points = []
+    known: dict[float, tuple[float, OperatingPoint]] = {}
+    found = []
     near = np.interp(throttle, schedule.throttle, [p.chamber_pressure for p in schedule.points])
     for j, setting in enumerate(throttle):
         key = round(float(setting), 12)
         if key not in known:
-            known[key] = balance(machine, float(angle["oxidizer"][j]), float(angle["fuel"][j]), float(near[j]))
-        points.append(known[key])
-    return Grid(time, throttle, angle, tuple(points), frozenset(sudden))
+            guess = float(near[j])
+            point = balance(machine, float(angle["oxidizer"][j]), float(angle["fuel"][j]), guess)
+            known[key] = guess, point
+        found.append(known[key])
+    points, guesses = tuple(p for _, p in found), tuple(g for g, _ in found)
+    return Grid(time, throttle, angle, points, guesses, frozenset(sudden))
 
 
 # -------------------------------------------------------------------------------------------- what moves in a leg
@@ -312,8 +317,7 @@ def run(machine: Machine, conditions: Conditions, grid: Grid) -> TankRun:
 def _foreseen(grid: Grid, points: Sequence[OperatingPoint]) -> float:
     """Chamber pressure [Pa] at the next grid point: as far from the undisturbed one as at the last."""
     j = len(points)
-    there = grid.points[j].chamber_pressure
-    return there * points[-1].chamber_pressure / grid.points[j - 1].chamber_pressure if j else there
+    return grid.near[j] * (points[-1].chamber_pressure / grid.points[j - 1].chamber_pressure if j else 1.0)
 
 
 def _outside_c_star(machine: Machine, ratio: float, undisturbed: float) -> str:

@@ -8,7 +8,8 @@ number that does not exist, such as the settling time of a step that does not se
     all_met         true when every row is met
     rows            [{id, leg, title, value, operator, limit, unit, margin, verdict, case, method, limit_is_default}]
                     value and limit in ``unit``; margin as a fraction of the limit; leg null for the whole engine
-    remedies        [{row_id, leg, key, before, after, relative_change, text, tried}]
+    remedies        [{row_id, leg, key, before, after, relative_change, text, tried, together}]
+                    together [key, before, after] of inputs that mend it only together; key is empty then
     studies         study name -> result, or -> leg -> result; fields as in the result's Python class
     inputs          [{key, value, shown, unit, tolerance, relative, tolerance_shown, origin, note, meaning}]
                     every input given, in the order of the file, then the defaults in force; value in SI, ``shown`` in

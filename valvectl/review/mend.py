@@ -2,7 +2,8 @@
 
 For each requirement a short list of inputs is tried, each in the direction that can help, up to a stated reach. The
 design is changed, built and studied anew; gains marked ``tune`` are tuned anew unless the gain itself is the input. The
-remedy with the least change is stated, and what it would cost: requirements that are met now and would then be missed.
+remedy with the least change is stated, and what it would cost: requirements that are met now and would then be missed. Where no
+input suffices alone, those that belong together (``mend_pairs``) are moved together.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ from valvectl.design.keys import find, split
 from valvectl.design.quantities import show
 from valvectl.design.schema import LEGS
 from valvectl.errors import ValvectlError
+from valvectl.review.mend_pairs import LOWEST, PAIRS, followers
 from valvectl.review.requirements import BY_ID, REQUIREMENTS
 from valvectl.review.verdict import Remedy, Row
 from valvectl.servo.outer_gains import placed_bandwidth
@@ -217,9 +219,21 @@ def _with_furthest(remedy: Remedy, remedies: Sequence[Remedy]) -> Remedy:
 
 @dataclass(frozen=True)
 class _Found:
-    key: str
+    moves: tuple[tuple[str, bool], ...]
+    """Keys, and whether each goes up."""
     factor: float
+    """Above one."""
     design: DesignFile
+
+    @property
+    def key(self) -> str:
+        """The first key."""
+        return self.moves[0][0]
+
+    @property
+    def times(self) -> float:
+        """Factor on the first key."""
+        return self.factor if self.moves[0][1] else 1.0 / self.factor
 
 
 def _remedy(analysis: Analysis, row: Row, rows: Sequence[Row]) -> Remedy:
@@ -231,12 +245,12 @@ def _remedy(analysis: Analysis, row: Row, rows: Sequence[Row]) -> Remedy:
             key = _real(design, _of_structure(analysis, knob.key.format(leg=leg)))
             if not _value(analysis, key):
                 continue
-            hit = _search(analysis, row, key, knob.up)
+            hit = _search(analysis, row, ((key, knob.up),))
             if hit is None:
                 reach = f"{REACH:g} times" if knob.up else f"1/{REACH:g}"
                 tried.append(f"{key} {'up' if knob.up else 'down'} to {reach}: does not suffice")
             else:
-                tried.append(f"{key} {'up' if knob.up else 'down'} by a factor {hit.factor:.3f}: suffices")
+                tried.append(f"{key} {'up' if knob.up else 'down'} by a factor {hit.times:.3f}: suffices")
                 found.append(hit)
             if "{leg}" not in knob.key:
                 break
@@ -249,15 +263,58 @@ def _remedy(analysis: Analysis, row: Row, rows: Sequence[Row]) -> Remedy:
         if switched is not None:
             return switched
         inputs = ", ".join(dict.fromkeys(t.split(" ", 1)[0] for t in tried)) or "no input at hand"
+        paired = _together(analysis, row, rows, tried)
+        if paired is not None:
+            return paired
+        pairs = ", nor what was tried together," if PAIRS.get(row.id) else ""
         text = (
-            f"No single change tried within a factor of {REACH:g} of {inputs} meets the limit: look for two together."
+            f"No single change tried within a factor of {REACH:g} of {inputs}{pairs} meets the limit: look for more changes "
+            "together."
         )
         return Remedy(row.id, row.leg, "", "", "", None, text, tuple(tried))
     best = min(found, key=lambda hit: abs(math.log(hit.factor)))
     before, after = _shown(analysis, best.key), _shown(Analysis(best.design), best.key)
-    text = f"Change {best.key} from {before} to {after} (a factor {best.factor:.3f}): this alone meets the limit."
+    text = f"Change {best.key} from {before} to {after} (a factor {best.times:.3f}): this alone meets the limit."
     text += _costs_text(best.design, rows)
-    return Remedy(row.id, row.leg, best.key, before, after, abs(best.factor - 1.0), text, tuple(tried))
+    return Remedy(row.id, row.leg, best.key, before, after, abs(best.times - 1.0), text, tuple(tried))
+
+
+def _together(analysis: Analysis, row: Row, rows: Sequence[Row], tried: list[str]) -> Remedy | None:
+    """Inputs that meet the limit together, by the least factor; None when none does."""
+    found: list[_Found] = []
+    for pair in PAIRS.get(row.id, ()):
+        for leg in (row.leg,) if row.leg is not None else LEGS:
+            moves = tuple(
+                (_real(analysis.design, _of_structure(analysis, key.format(leg=leg))), up) for key, up in pair.keys
+            )
+            if not all(key and _value(analysis, key) for key, _ in moves):
+                continue
+            hit = _search(analysis, row, moves)
+            names = " and ".join(f"{key} {'up' if up else 'down'}" for key, up in moves)
+            if moves[0][0] == LOWEST:
+                names += " with the profile's corners below it"
+            if hit is None:
+                tried.append(f"{names}, together: does not suffice")
+            else:
+                tried.append(f"{names}, together by a factor {hit.factor:.3f}: suffices")
+                found.append(hit)
+            if not any("{leg}" in key for key, _ in pair.keys):
+                break
+    if not found:
+        return None
+    best = min(found, key=lambda hit: hit.factor)
+    after = Analysis(best.design)
+    told = _changes(analysis, best.moves, best.factor)
+    keys = [*(key for key, _ in best.moves), *(key for key in told if key.startswith("throttle.profile"))]
+    changes = tuple((key, _shown(analysis, key), _shown(after, key)) for key in keys)
+    first = [f"{key} from {old} to {new}" for key, old, new in changes[: len(best.moves)]]
+    led = [key for key in keys if key.startswith("throttle.profile")]
+    text = f"No single change tried meets the limit, but together: change {' and '.join(first)}"
+    if led:
+        corners = "the corner" if len(led) == 1 else f"the {len(led)} corners"
+        text += f", and lift {corners} of throttle.profile below it to it, so that the engine throttles less deep"
+    text += f" (a factor {best.factor:.3f})." + _costs_text(best.design, rows)
+    return Remedy(row.id, row.leg, "", "", "", None, text, tuple(tried), changes)
 
 
 def _switch(analysis: Analysis, row: Row, rows: Sequence[Row], tried: list[str]) -> Remedy | None:
@@ -319,16 +376,18 @@ def _shown(analysis: Analysis, key: str) -> str:
     return show(value, spec.kind) if spec is not None and spec.kind is not None else f"{value:.6g}"
 
 
-def _changed(analysis: Analysis, key: str, factor: float) -> DesignFile:
+def _changes(analysis: Analysis, moves: Sequence[tuple[str, bool]], factor: float) -> dict[str, float | int]:
+    """New values of all keys and of what has to follow them."""
     changes: dict[str, float | int] = {}
-    if ".controller.gains." in key:  # where the design says tune, the other gains stay as tuned
-        base = key.rsplit(".", 1)[0]
-        gains = analysis.gains[key.split(".")[1]]  # type: ignore[index]
-        numbers = {f.name: getattr(gains, f.name) for f in fields(gains)}
-        changes = {f"{base}.{name}": float(value) for name, value in numbers.items() if isinstance(value, float)}
-    value = _value(analysis, key) * factor
-    changes[key] = round(value) if key.endswith(".counts") else value
-    return analysis.design.with_values(changes)
+    for key, up in moves:
+        if ".controller.gains." in key:  # where the design says tune, the other gains stay as tuned
+            base = key.rsplit(".", 1)[0]
+            gains = analysis.gains[key.split(".")[1]]  # type: ignore[index]
+            numbers = {f.name: getattr(gains, f.name) for f in fields(gains)}
+            changes |= {f"{base}.{name}": float(value) for name, value in numbers.items() if isinstance(value, float)}
+        value = _value(analysis, key) * (factor if up else 1.0 / factor)
+        changes[key] = round(value) if key.endswith(".counts") else value
+    return changes | followers(analysis.design, changes)
 
 
 def _try(make: Callable[[], DesignFile], row: Row) -> tuple[DesignFile | None, bool]:
@@ -341,12 +400,12 @@ def _try(make: Callable[[], DesignFile], row: Row) -> tuple[DesignFile | None, b
     return design, all(candidate.verdict == "met" for candidate in found)
 
 
-def _search(analysis: Analysis, row: Row, key: str, up: bool) -> _Found | None:
+def _search(analysis: Analysis, row: Row, moves: tuple[tuple[str, bool], ...]) -> _Found | None:
     def attempt(factor: float) -> tuple[DesignFile | None, bool]:
-        return _try(lambda: _changed(analysis, key, factor if up else 1.0 / factor), row)
+        return _try(lambda: analysis.design.with_values(_changes(analysis, moves, factor)), row)
 
     low, good, design = 1.0, math.nan, None
-    for factor in FEW_TRIES if row.id in SIMULATED else TRIES:
+    for factor in FEW_TRIES if row.id in SIMULATED or len(moves) > 1 or moves[0][0] == LOWEST else TRIES:
         changed, met = attempt(factor)
         if met:
             good, design = factor, changed
@@ -367,7 +426,7 @@ def _search(analysis: Analysis, row: Row, key: str, up: bool) -> _Found | None:
         if changed is not None and not met:
             return None
     assert design is not None
-    return _Found(key, good if up else 1.0 / good, design)
+    return _Found(moves, good, design)
 
 
 def _costs(design: DesignFile, rows: Sequence[Row]) -> list[str]:

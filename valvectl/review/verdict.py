@@ -115,6 +115,8 @@ class Remedy:
     """The sentence for the reader."""
     tried: tuple[str, ...]
     """Keys that were tried, with how far each goes when it does not suffice."""
+    together: tuple[tuple[str, str, str], ...] = ()
+    """Key, value now and changed value of inputs that meet the limit only together, where no single input was found."""
 
 
 @dataclass(frozen=True)

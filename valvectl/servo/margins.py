@@ -42,10 +42,13 @@ class Margins:
     """Largest |L / (1 + L)| [-]."""
 
 
-def margins(response: Response, lowest: float, highest: float, points: int = 1500) -> Margins:
+def margins(
+    response: Response, lowest: float, highest: float, points: int = 1500, complementary: bool = True
+) -> Margins:
     """Margins of a loop gain between two frequencies [rad/s]; for sampled loops ``highest`` is pi / T.
 
-    Each crossing found on a logarithmic grid is refined by bracketing on the exact response.
+    Each crossing found on a logarithmic grid is refined by bracketing on the exact response. ``complementary``: its peak is
+    wanted too; NaN otherwise.
     """
     # To the border of the band exactly: at pi / T the response of a sampled loop is real, often the phase crossing.
     omega = np.geomspace(lowest, highest, points)
@@ -98,7 +101,9 @@ def margins(response: Response, lowest: float, highest: float, points: int = 150
         delay_margin=delay,
         peak_sensitivity=peak,
         peak_sensitivity_at=at,
-        peak_complementary=_peak(lambda w: abs(one(w) / (1.0 + one(w))), omega, magnitude * sensitivity)[0],
+        peak_complementary=_peak(lambda w: abs(one(w) / (1.0 + one(w))), omega, magnitude * sensitivity)[0]
+        if complementary
+        else math.nan,
     )
 
 

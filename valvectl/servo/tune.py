@@ -67,21 +67,31 @@ class LoopMargins:
 def loop_margins(servo: Servo, gains: CascadeGains, at: BreakPoint) -> LoopMargins:
     """Exact loop gain at a break point and its margins."""
     loop = open_loop(servo, gains, at)
+    return LoopMargins(at=at, loop=loop, margins=_margins(loop), stable=_stable(loop, at))
+
+
+def _margins(loop: Discrete, complementary: bool = True) -> Margins:
     highest = math.pi / loop.period
+    return margins(lambda w: loop.response(w)[:, 0, 0], 1e-4 * highest, highest, complementary=complementary)
+
+
+def _stable(loop: Discrete, at: BreakPoint) -> bool:
     # Closing the loop on itself gives the closed-loop matrix: u = y returned with the sign of L taken out.
     closed = loop.a - loop.b @ loop.c
     radius = float(np.max(np.abs(np.linalg.eigvals(closed))))
-    found = margins(lambda w: loop.response(w)[:, 0, 0], 1e-4 * highest, highest)
     # With the position loop open the angle itself drifts freely: one eigenvalue at one is then no instability.
     border = 1.0 if at == "position" else 1.0 + 1e-7
-    return LoopMargins(at=at, loop=loop, margins=found, stable=radius < border)
+    return radius < border
 
 
-def _keeps(result: LoopMargins, targets: Targets) -> bool:
-    m = result.margins
+def _keeps(servo: Servo, gains: CascadeGains, at: BreakPoint, targets: Targets) -> bool:
+    """True when a loop keeps its targets; where it is unstable or nobody asks, the margins are not worked out."""
+    loop = open_loop(servo, gains, at)
+    if not _stable(loop, at):
+        return False
+    m = _margins(loop, complementary=False)
     return (
-        result.stable
-        and m.gain_margin_db >= targets.gain_margin_db
+        m.gain_margin_db >= targets.gain_margin_db
         and m.phase_margin >= targets.phase_margin
         and m.peak_sensitivity <= targets.peak_sensitivity
     )
@@ -158,9 +168,7 @@ def _tuned(servo: Servo) -> CascadeGains:
     def with_current(value: float) -> CascadeGains:
         return replace(base, current=value)
 
-    current = _largest(
-        base.current, lambda k: _keeps(loop_margins(servo, with_current(k), "current"), TARGETS["current"])
-    )
+    current = _largest(base.current, lambda k: _keeps(servo, with_current(k), "current", TARGETS["current"]))
     if current <= 0.0:
         raise ValvectlError("no gain of the current loop keeps its margins; its period or delay is too long")
     base = with_current(current)
@@ -177,7 +185,7 @@ def _tuned(servo: Servo) -> CascadeGains:
         quiet = NOISE_SHARE * servo.current_limit * servo.speed_period / servo.speed_count
     speed = _largest(
         min(1.0 / (2.0 * lag * alpha), quiet),
-        lambda k: k <= quiet and _keeps(loop_margins(servo, with_speed(k), "speed"), TARGETS["speed"]),
+        lambda k: k <= quiet and _keeps(servo, with_speed(k), "speed", TARGETS["speed"]),
     )
     if speed <= 0.0:
         raise ValvectlError("no gain of the speed loop keeps its margins; its period, delay or filter is too long")
@@ -188,7 +196,7 @@ def _tuned(servo: Servo) -> CascadeGains:
 
     def position_good(value: float) -> bool:
         gains = with_position(value)
-        if not _keeps(loop_margins(servo, gains, "position"), TARGETS["position"]):
+        if not _keeps(servo, gains, "position", TARGETS["position"]):
             return False
         return closed_loop(replace(servo, feedforward=0.0), gains).spectral_radius < 1.0
 
@@ -206,7 +214,7 @@ def _with_outer(servo: Servo, base: CascadeGains) -> CascadeGains:
     def good(gains: CascadeGains) -> bool:
         if current_per_count(servo, gains) > NOISE_SHARE * servo.current_limit:
             return False
-        if not _keeps(loop_margins(servo, gains, "position"), DIRECT_TARGETS):
+        if not _keeps(servo, gains, "position", DIRECT_TARGETS):
             return False
         return closed_loop(servo, gains).spectral_radius < 1.0
 

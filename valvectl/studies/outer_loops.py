@@ -10,7 +10,9 @@ from __future__ import annotations
 import dataclasses
 import functools
 import math
+import os
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 
@@ -136,6 +138,10 @@ def sensor_errors(settings: OuterLoops) -> SensorErrors:
     return SensorErrors(chamber=float(bounds[0]), relative=both if meters else {}, pressure={} if meters else both)
 
 
+Engine = tuple[float, float]
+"""Which engine a case has: its error of Kv and of the tank's pressure."""
+
+
 @dataclasses.dataclass(frozen=True)
 class TrimWork:
     """What the runs share."""
@@ -147,24 +153,37 @@ class TrimWork:
     profile: Sequence[tuple[float, float]]
     outer: OuterGains
     reference_delay: float
-    _alone: dict[tuple[float, float], Trace] = dataclasses.field(default_factory=dict, repr=False)
+    _alone: dict[Engine, Trace] = dataclasses.field(default_factory=dict, repr=False)
 
     @functools.cached_property
     def order(self) -> dict[LegName, FloatArray]:
         """Stem commands of the schedule [rad]."""
         return commands(self.machine, self.schedule, self.profile, self.profile[-1][0])
 
+    def runs(self, wanted: Sequence[Case]) -> tuple[TrimRun, ...]:
+        """The cases, each as ``run`` gives it; the simulator lets go of Python, so that they use what cores are free."""
+        _ = self.order
+        engines = list({(case.kv, case.tank): case for case in wanted}.values())
+        with ThreadPoolExecutor(max(1, min(len(wanted), os.cpu_count() or 1))) as pool:
+            for case, trace in zip(engines, pool.map(self._without, engines), strict=True):
+                self._alone[case.kv, case.tank] = trace
+            return tuple(pool.map(self.run, wanted))
+
+    def _start(self, real: Machine) -> OperatingPoint:
+        return balance(real, *(float(self.order[name][0]) for name in LEGS))
+
+    def _without(self, case: Case) -> Trace:
+        """The schedule alone. It asks no sensors: cases of one engine share its run."""
+        real = with_errors(self.machine, case)
+        return simulate(real, self.gains, self.order, self._start(real), self.profile[-1][0])
+
     def run(self, case: Case) -> TrimRun:
         """One case, the schedule alone and with the loops."""
-        machine, profile = self.machine, self.profile
+        machine, profile, order = self.machine, self.profile, self.order
         duration = profile[-1][0]
-        order = self.order
         real = with_errors(machine, case)
-        start = balance(real, *(float(order[name][0]) for name in LEGS))
-        engine = (case.kv, case.tank)
-        if engine not in self._alone:  # the schedule alone asks no sensors: cases of one engine share its run
-            self._alone[engine] = simulate(real, self.gains, order, start, duration)
-        alone = self._alone[engine]
+        start = self._start(real)
+        alone = self._alone.get((case.kv, case.tank)) or self._without(case)
         errors = sensor_errors(self.settings) if case.sensors else SensorErrors()
         loops = outer_run(
             machine,
@@ -287,7 +306,7 @@ def outer_loops(
         if tolerances
         else np.full(throttle.size, np.nan),
         by_source={key: np.array([u[key] for u in usual]) for key in usual[0]},
-        runs=tuple(work.run(case) for case in cases(kv_error, tank_error)),
+        runs=work.runs(cases(kv_error, tank_error)),
         models=models,
         assumptions=_assumptions(settings, outer, delay),
     )
