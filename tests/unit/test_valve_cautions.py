@@ -10,8 +10,9 @@ from typer.testing import CliRunner
 
 import valvectl
 from valvectl.cli import app
-from valvectl.design.starter import starter_text
+from valvectl.design.starter import STARTERS_NOTE, starter_text, write_starter
 from valvectl.parts.valve import piping_factor, reducer_losses
+from valvectl.review.check import warnings_of
 from valvectl.studies.left_out_reducers import left_out_reducers
 from valvectl.studies.ports import needed_kv
 from valvectl.studies.valve_cautions import COLD, WIDER, cold_torque, matters
@@ -67,3 +68,10 @@ def test_cautions_stand_on_the_screen_of_check(cold: Path) -> None:
     assert f"caution: oxidizer: {COLD}" in seen
     assert f"caution: oxidizer: {WIDER}" in seen
     assert seen.index("caution:") < seen.index("The analysis passes.")
+
+
+def test_the_review_warns_while_the_note_is_the_starters(tmp_path: Path) -> None:
+    path = write_starter(tmp_path / "my.toml")
+    assert any("still the starter's" in text for text in warnings_of(valvectl.load(path).analysis, None))
+    path.write_text(path.read_text(encoding="utf-8").replace(STARTERS_NOTE, "Our engine."), encoding="utf-8")
+    assert not any("still the starter's" in text for text in warnings_of(valvectl.load(path).analysis, None))
