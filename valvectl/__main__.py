@@ -8,6 +8,8 @@ import threading
 
 def start() -> None:
     """Load the command line and run it."""
+    # Thousands of small matrices and no large one: a second thread of the linear algebra only waits, and burns a core doing so.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
         from valvectl.cli import main
     except KeyboardInterrupt:
