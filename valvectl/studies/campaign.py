@@ -71,7 +71,7 @@ class Where:
     """Who works the blocks out."""
 
     jobs: int = 0
-    """Processes on this machine, 1: this one with one thread; 0: this process with a thread a core."""
+    """Processes on this machine, 1: this one with one thread; 0: this process with some more threads than cores."""
     cluster: str = ""
     """Address of a dask.distributed scheduler; empty: this machine."""
 
@@ -332,9 +332,10 @@ def _workers(packed: bytes, todo: Todo, where: Where) -> Blocks:
         return _cluster(packed, todo, where.cluster)
     if where.jobs > 1 and len(todo) > 1:
         return _processes(packed, todo, where.jobs)
-    cores = min(os.cpu_count() or 1, MOST_THREADS, len(todo))
-    if where.jobs == 0 and cores > 1:
-        return _threads(packed, todo, cores)
+    cores = os.cpu_count() or 1
+    if where.jobs == 0 and cores > 1 and len(todo) > 1:
+        # one more than cores: while two wait for each other's Python, a third simulates
+        return _threads(packed, todo, min(cores + 1, MOST_THREADS, len(todo)))
     return _here(packed, todo)
 
 
