@@ -135,7 +135,7 @@ def disperse(
             metavar="N",
             min=1,
             max=256,
-            help="Processes on this machine; by default one, with a thread a core.",
+            help="Processes on this machine; by default one, with threads for all cores.",
             show_default=False,
         ),
     ] = None,

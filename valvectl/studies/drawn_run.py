@@ -206,23 +206,30 @@ class Workshop:
         errors = np.full((len(unit), 2, len(self.settings)), math.nan)
         valid = np.ones(len(unit))
         together: list[tuple[int, Flight]] = []
-        for k, drawn in enumerate(self.engines(unit)):
+        alone: list[tuple[int, Drawn]] = []
+        with _drawing:
+            for k, drawn in enumerate(self.engines(unit)):
+                try:
+                    if isinstance(drawn, DesignError):
+                        raise drawn
+                    points = self.points(drawn)
+                    errors[k] = ratio, thrust = self.steady(points)
+                    found[k] |= {
+                        "mixture_ratio_steady": float(np.max(np.abs(ratio))),
+                        "thrust_error": float(np.max(np.abs(thrust))),
+                        "injector_stiffness": min(p.injector_stiffness(n) for p in points for n in LEGS),
+                        "cavitation": max(p.legs[n].valve_drop / p.legs[n].choked_drop for p in points for n in LEGS),
+                    }
+                    if self.plan.simulate and self.side_by_side.takes(drawn):
+                        together.append((k, self.side_by_side.flight(drawn, points)))
+                    elif self.plan.simulate:
+                        alone.append((k, drawn))
+                except (DesignError, NoBalanceError, RangeError, SimulationError):
+                    valid[k] = 0.0
+        for k, drawn in alone:
             try:
-                if isinstance(drawn, DesignError):
-                    raise drawn
-                points = self.points(drawn)
-                errors[k] = ratio, thrust = self.steady(points)
-                found[k] |= {
-                    "mixture_ratio_steady": float(np.max(np.abs(ratio))),
-                    "thrust_error": float(np.max(np.abs(thrust))),
-                    "injector_stiffness": min(p.injector_stiffness(n) for p in points for n in LEGS),
-                    "cavitation": max(p.legs[n].valve_drop / p.legs[n].choked_drop for p in points for n in LEGS),
-                }
-                if self.plan.simulate and self.side_by_side.takes(drawn):
-                    together.append((k, self.side_by_side.flight(drawn, points)))
-                elif self.plan.simulate:
-                    found[k] |= self._judged(self.run(drawn, first + k))
-            except (DesignError, NoBalanceError, RangeError, SimulationError):
+                found[k] |= self._judged(self.run(drawn, first + k))
+            except (NoBalanceError, RangeError, SimulationError):
                 valid[k] = 0.0
         if together:
             for (k, _), read in zip(together, self.side_by_side.run([f for _, f in together]), strict=True):
@@ -247,6 +254,9 @@ class Workshop:
         return float(getattr(self.plan.design.requirements, quantity.name)) if quantity.has_limit else math.nan
 
 
+_drawing = threading.Lock()
+"""Held while engines are drawn: threads that all draw at once hand the interpreter to and fro at each larger array, which costs
+more than waiting for each other while the others simulate."""
 _workshops: OrderedDict[bytes, Workshop] = OrderedDict()
 _opening = threading.Lock()
 
