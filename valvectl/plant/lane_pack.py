@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import threading
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -172,7 +173,7 @@ def packed(job: Job, pick: IntArray) -> Packed:
 def _pairs(valve: FloatArray) -> FloatArray:
     """Tables (whose, leg, which, point) as pairs that share a grid, (whose and leg, point, PAIRS, 2)."""
     whose, legs, _, points = valve.shape
-    out = aligned((whose * legs, points, lx.PAIRS, 2))
+    out = _room("pairs", (whose * legs, points, lx.PAIRS, 2))
     for which, pair in enumerate(lx.PAIR_OF):
         for i, table in enumerate(pair):
             out[:, :, which, i] = valve[:, :, table].reshape(-1, points)
@@ -184,6 +185,19 @@ def aligned(shape: tuple[int, ...]) -> FloatArray:
     room = np.zeros(math.prod(shape) + LINE)
     first = -(room.ctypes.data // room.itemsize) % LINE
     return room[first : first + math.prod(shape)].reshape(shape)
+
+
+_rooms = threading.local()
+_OWN = ("valve", "losses")
+
+
+def _room(name: str, shape: tuple[int, ...]) -> FloatArray:
+    """An array of this thread's, with whatever was in it, used again for each block: memory of millions of bytes that is got
+    and given back for each costs a twentieth of a run."""
+    kept = _rooms.__dict__.get(name)
+    if kept is None or kept.shape != shape:
+        kept = _rooms.__dict__[name] = aligned(shape)
+    return kept
 
 
 def _scaled(tables: FloatArray, k: int, which: tuple[int, ...], scale: FloatArray) -> FloatArray:
@@ -202,7 +216,7 @@ def _each(job: Job, pick: IntArray) -> tuple[FloatArray, FloatArray, FloatArray,
             numbers = pack(engine, job.gains, job.grid, True, engine.battery)
         if j == 0:
             par, glob = (np.empty((*n.shape, pick.size)) for n in numbers[:2])
-            valve, losses = (np.empty((pick.size, *n.shape)) for n in numbers[2:])
+            valve, losses = (_room(name, (pick.size, *n.shape)) for name, n in zip(_OWN, numbers[2:], strict=True))
         par[..., j], glob[..., j], valve[j], losses[j] = numbers
     return par, glob, valve, losses
 
