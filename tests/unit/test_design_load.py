@@ -7,6 +7,7 @@ import random
 from pathlib import Path
 
 import pytest
+from changed_starter import changed_starter
 
 from valvectl.design.load import read_design
 from valvectl.design.starter import STARTERS_NOTE, starter_text, write_starter
@@ -14,16 +15,6 @@ from valvectl.errors import DesignError, Fault
 
 TANK = 'pressure = { value = "16.4 bar abs", tolerance = "0.15 bar", origin = "assumed" }'
 MANIFOLD = 'volume = "20 mL"                                 # liquid volume that counts as manifold\n'
-
-
-def write(folder: Path, *changes: tuple[str, str]) -> Path:
-    text = starter_text()
-    for old, new in changes:
-        assert old in text
-        text = text.replace(old, new, 1)
-    path = folder / "design.toml"
-    path.write_text(text, encoding="utf-8")
-    return path
 
 
 def messages(path: Path) -> list[str]:
@@ -34,19 +25,19 @@ def messages(path: Path) -> list[str]:
 
 def test_gauge_counts_from_the_ambient_pressure(tmp_path: Path) -> None:
     ambient = ('ambient_pressure = "1.013 bar abs"', 'ambient_pressure = "0.7 bar abs"')
-    design = read_design(write(tmp_path, (TANK, 'pressure = "16 bar gauge"'), ambient))
+    design = read_design(changed_starter(tmp_path, (TANK, 'pressure = "16 bar gauge"'), ambient))
     assert design.legs.oxidizer.tank.pressure == pytest.approx(16.7e5)
 
 
 def test_ambient_itself_must_be_absolute(tmp_path: Path) -> None:
-    path = write(tmp_path, ('ambient_pressure = "1.013 bar abs"', 'ambient_pressure = "0 bar gauge"'))
+    path = changed_starter(tmp_path, ('ambient_pressure = "1.013 bar abs"', 'ambient_pressure = "0 bar gauge"'))
     assert messages(path) == ["engine.ambient_pressure: must be absolute: gauge pressures are counted from it"]
 
 
 def test_part_file_and_override(tmp_path: Path) -> None:
     (tmp_path / "parts").mkdir()
     (tmp_path / "parts" / "m.toml").write_text('# a part\nvolume = "33 mL"\ngas_volume = "1 mL"\n')
-    path = write(tmp_path, (MANIFOLD, 'part = "parts/m.toml"\n'))
+    path = changed_starter(tmp_path, (MANIFOLD, 'part = "parts/m.toml"\n'))
     design = read_design(path)
     assert design.legs.oxidizer.manifold.volume == pytest.approx(33e-6)
     assert design.legs.oxidizer.manifold.gas_volume == 0.0  # the key next to part wins
@@ -59,7 +50,7 @@ def test_a_link_out_of_the_folder_is_refused(tmp_path: Path) -> None:
     inner.mkdir()
     outside.write_text('volume = "20 mL"\n')
     os.symlink(outside, inner / "link.toml")
-    path = write(inner, (MANIFOLD, 'part = "link.toml"\n'))
+    path = changed_starter(inner, (MANIFOLD, 'part = "link.toml"\n'))
     assert messages(path) == [
         "legs.oxidizer.manifold.part: part file must lie in the folder of the design file or below it: "
         "this one is a link out of it"
@@ -68,20 +59,20 @@ def test_a_link_out_of_the_folder_is_refused(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("name", ["a\\u0000b", "x" * 5000, "", "..\\\\m.toml", "C:\\\\m.toml", "~/m.toml", "."])
 def test_strange_part_names_are_one_fault(tmp_path: Path, name: str) -> None:
-    assert len(messages(write(tmp_path, (MANIFOLD, f'part = "{name}"\n')))) == 1
+    assert len(messages(changed_starter(tmp_path, (MANIFOLD, f'part = "{name}"\n')))) == 1
 
 
 def test_a_part_that_is_not_toml_names_its_own_file_once(tmp_path: Path) -> None:
     (tmp_path / "m.toml").write_text("volume = \n")
     with pytest.raises(DesignError) as caught:
-        read_design(write(tmp_path, (MANIFOLD, 'part = "m.toml"\n')))
+        read_design(changed_starter(tmp_path, (MANIFOLD, 'part = "m.toml"\n')))
     (fault,) = caught.value.faults
     assert fault.file == str(tmp_path / "m.toml")
     assert fault.line == 1
 
 
 def test_same_as_merges_tables_and_replaces_lists(tmp_path: Path) -> None:
-    design = read_design(write(tmp_path))
+    design = read_design(changed_starter(tmp_path))
     fuel, oxidizer = design.legs.fuel, design.legs.oxidizer
     assert fuel.actuator.motor.resistance == oxidizer.actuator.motor.resistance
     assert fuel.actuator.motor.cold_friction_factor == 1.0
@@ -91,12 +82,14 @@ def test_same_as_merges_tables_and_replaces_lists(tmp_path: Path) -> None:
     assert design.inputs["legs.fuel.actuator.motor.resistance"].tolerance == pytest.approx(0.048)
     gear = '{ name = "one", ratio = 50, efficiency = 0.8, static_efficiency = 0.7, lost_motion = "9 arcmin" }'
     gears = f"gears = [{gear}]\n"
-    path = write(tmp_path, ("motor = { cold_friction_factor = 1.0 }", gears + "motor = { cold_friction_factor = 1.0 }"))
+    path = changed_starter(
+        tmp_path, ("motor = { cold_friction_factor = 1.0 }", gears + "motor = { cold_friction_factor = 1.0 }")
+    )
     assert [g.ratio for g in read_design(path).legs.fuel.actuator.gears] == [50.0]
 
 
 def test_same_as_inside_a_table_that_took_over_another(tmp_path: Path) -> None:
-    path = write(tmp_path)
+    path = changed_starter(tmp_path)
     text = path.read_text()
     head, tail = text.split("[legs.fuel.liquid]")
     battery = tail.index("# ====", tail.index("[legs.fuel.controller]"))
@@ -118,30 +111,30 @@ def test_same_as_inside_a_table_that_took_over_another(tmp_path: Path) -> None:
     "target", ["legs.fuel.controller", "legs.fuel", "legs", "nothing.here", "battery.voltage", "a..b", ""]
 )
 def test_bad_targets_of_same_as_are_one_fault(tmp_path: Path, target: str) -> None:
-    said = messages(write(tmp_path, ('same_as = "legs.oxidizer.controller"', f'same_as = "{target}"')))
+    said = messages(changed_starter(tmp_path, ('same_as = "legs.oxidizer.controller"', f'same_as = "{target}"')))
     assert len(said) == 1
     assert said[0].startswith("legs.fuel.controller.same_as: ")
 
 
 def test_a_fault_that_was_taken_over_is_said_once(tmp_path: Path) -> None:
-    assert messages(write(tmp_path, ('inductance = "0.6 mH"', 'inductance = "0 mH"'))) == [
+    assert messages(changed_starter(tmp_path, ('inductance = "0.6 mH"', 'inductance = "0 mH"'))) == [
         "legs.oxidizer.actuator.motor.inductance: must be above 0 mH"
     ]
-    assert len(messages(write(tmp_path, ('inductance = "0.6 mH" ', "")))) == 1
+    assert len(messages(changed_starter(tmp_path, ('inductance = "0.6 mH" ', "")))) == 1
 
 
 def test_a_misspelt_key_is_not_reported_as_two_faults(tmp_path: Path) -> None:
-    said = messages(write(tmp_path, ("open_stop =", "open_stopp =")))
+    said = messages(changed_starter(tmp_path, ("open_stop =", "open_stopp =")))
     assert said == ["legs.oxidizer.valve.open_stopp: unknown key; did you mean 'open_stop'?"]
 
 
 def test_limits_are_shown_in_the_unit_of_the_tables(tmp_path: Path) -> None:
-    path = write(tmp_path, ('slot_clearance = "0.05 deg"', 'slot_clearance = "20 deg"'))
+    path = changed_starter(tmp_path, ('slot_clearance = "0.05 deg"', 'slot_clearance = "20 deg"'))
     assert messages(path) == ["legs.oxidizer.valve.slot_clearance: must be at most 10 deg"]
 
 
 def test_a_rule_about_a_default_says_so(tmp_path: Path) -> None:
-    path = write(tmp_path, ('hot_winding = "353 K" ', ""), ('"398 K"', '"350 K"'))
+    path = changed_starter(tmp_path, ('hot_winding = "353 K" ', ""), ('"398 K"', '"350 K"'))
     with pytest.raises(DesignError) as caught:
         read_design(path)
     assert caught.value.faults[0].got == "373.15 K, the default"
@@ -226,7 +219,7 @@ def test_starter_is_written_once(tmp_path: Path) -> None:
     assert design.data.note.startswith(STARTERS_NOTE)
     assert "Invented demonstration data" not in design.data.note  # that is the demonstration's, not the team's
     assert design.name == "my (numbers of the starter)"
-    assert design.engine == read_design(write(tmp_path)).engine
+    assert design.engine == read_design(changed_starter(tmp_path)).engine
     (tmp_path / "design.toml").unlink()
     path.write_text("mine")
     with pytest.raises(DesignError, match="exists already and is not overwritten"):
@@ -255,7 +248,9 @@ def test_the_example_design_reads() -> None:
 
 
 def test_a_quantity_in_a_table_is_shown_by_its_value(tmp_path: Path) -> None:
-    path = write(tmp_path, (TANK, 'pressure = { value = "16.4 mm", tolerance = "0.15 bar", origin = "assumed" }'))
+    path = changed_starter(
+        tmp_path, (TANK, 'pressure = { value = "16.4 mm", tolerance = "0.15 bar", origin = "assumed" }')
+    )
     with pytest.raises(DesignError) as caught:
         read_design(path)
     assert [f.got for f in caught.value.faults] == ['"16.4 mm"']

@@ -5,21 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from changed_starter import changed_starter
 
 import valvectl
 from valvectl.design.load import read_design
-from valvectl.design.starter import starter_text
 from valvectl.errors import DesignError, Fault
-
-
-def changed(folder: Path, *changes: tuple[str, str]) -> Path:
-    text = starter_text()
-    for old, new in changes:
-        assert old in text
-        text = text.replace(old, new, 1)
-    path = folder / "design.toml"
-    path.write_text(text, encoding="utf-8")
-    return path
 
 
 def faults_of(path: Path) -> tuple[Fault, ...]:
@@ -35,7 +25,7 @@ def faults_with(*sets: str, path: Path) -> list[str]:
 
 
 def test_all_faults_of_the_profile_at_once_each_at_its_line_and_as_written(tmp_path: Path) -> None:
-    path = changed(
+    path = changed_starter(
         tmp_path,
         ('minimum = "40 %"', 'minimum = "50 %"'),
         ('{ time = "1.5 s", throttle = "40 %" }', '{ time = "0.9 s", throttle = "20 %" }'),
@@ -59,7 +49,7 @@ def test_all_faults_of_the_profile_at_once_each_at_its_line_and_as_written(tmp_p
 
 
 def test_a_corner_that_can_not_be_read_does_not_hide_the_others(tmp_path: Path) -> None:
-    path = changed(
+    path = changed_starter(
         tmp_path,
         ('{ time = "1.5 s", throttle = "40 %" }', '{ time = "1.5 s", throttle = "40 mm" }'),
         ('{ time = "3.5 s", throttle = "70 %" }', '{ time = "3.5 s", throttle = "30 %" }'),
@@ -68,7 +58,7 @@ def test_a_corner_that_can_not_be_read_does_not_hide_the_others(tmp_path: Path) 
 
 
 def test_a_misspelt_required_key_is_one_fault(tmp_path: Path) -> None:
-    path = changed(tmp_path, ('thrust = "1.5 kN"', 'trust = "1.5 kN"'), ('bore = "8 mm"', 'boer = "8 mm"'))
+    path = changed_starter(tmp_path, ('thrust = "1.5 kN"', 'trust = "1.5 kN"'), ('bore = "8 mm"', 'boer = "8 mm"'))
     assert [(f.key, f.message) for f in faults_of(path)] == [
         ("engine.trust", "unknown key; did you mean 'thrust', which is missing?"),
         ("legs.oxidizer.valve.boer", "unknown key; did you mean 'bore', which is missing?"),
@@ -76,20 +66,20 @@ def test_a_misspelt_required_key_is_one_fault(tmp_path: Path) -> None:
 
 
 def test_a_misspelt_table_is_one_fault(tmp_path: Path) -> None:
-    faults = faults_of(changed(tmp_path, ("[battery]", "[batery]")))
+    faults = faults_of(changed_starter(tmp_path, ("[battery]", "[batery]")))
     assert [f.message for f in faults] == ["unknown key; did you mean 'battery', which is missing?"]
 
 
 def test_a_second_spelling_does_not_hide_that_a_key_is_missing(tmp_path: Path) -> None:
-    path = changed(tmp_path, ('inductance = "0.6 mH"', 'inductanse = "0.6 mH"\nindictance = "0.6 mH"'))
+    path = changed_starter(tmp_path, ('inductance = "0.6 mH"', 'inductanse = "0.6 mH"\nindictance = "0.6 mH"'))
     assert [f.message.split(";")[0] for f in faults_of(path)] == ["unknown key", "unknown key"]
-    path = changed(tmp_path, ('inductance = "0.6 mH"', 'zzz = "0.6 mH"'))
+    path = changed_starter(tmp_path, ('inductance = "0.6 mH"', 'zzz = "0.6 mH"'))
     said = [f.message.split(":")[0] for f in faults_of(path)]
     assert sorted(said) == ["key is missing", "unknown key; allowed here"]
 
 
 def test_changes_are_quoted_as_written(tmp_path: Path) -> None:
-    path = changed(tmp_path)
+    path = changed_starter(tmp_path)
     assert faults_with("legs.fuel.valve.bore=-3 mm", path=path) == [
         "legs.fuel.valve.bore: must be above 0 mm (got -3 mm)"
     ]
@@ -100,13 +90,13 @@ def test_changes_are_quoted_as_written(tmp_path: Path) -> None:
 
 
 def test_what_a_change_makes_wrong_is_quoted_from_the_file(tmp_path: Path) -> None:
-    said = faults_with("throttle.minimum=75 %", path=changed(tmp_path))
+    said = faults_with("throttle.minimum=75 %", path=changed_starter(tmp_path))
     assert len(said) == 4
     assert said[0].endswith('profile must not go below throttle.minimum (75 %) (got "40 %")')
 
 
 def test_a_program_sees_its_value_with_a_unit(tmp_path: Path) -> None:
-    design = read_design(changed(tmp_path))
+    design = read_design(changed_starter(tmp_path))
     with pytest.raises(DesignError) as caught:
         design.with_values({"legs.fuel.valve.bore": -0.003})
     assert caught.value.faults[0].got == "-3 mm"
