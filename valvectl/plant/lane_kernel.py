@@ -147,17 +147,20 @@ def guard(w: Any, first: Any, flows: Any, outs: Any, slots: int, tick: int) -> N
 
 
 @lane
-def keep(w: Any, row: Any, size: int, shown: Any, count: int) -> None:
-    """One row of the histories, each of ``size`` numbers, of the lanes that are shown."""
+def keep(w: Any, hist: Any, kept: int, rows: int, row: int, shown: Any, count: int) -> None:
+    """One look into the histories of the lanes that are shown, ``kept`` numbers each; a lane's history of ``rows`` looks lies
+    in one piece."""
     o, f, e = tail(w, lx.STATE * W), tail(w, lx.STATE * W + L), tail(w, lx.ENGINE * L)
     for i in range(count):
         j = shown[i]
-        row[lx.HIST_ERROR * size + i] = e[lx.ERROR * L + j]
-        row[lx.HIST_PRESSURE * size + i] = e[lx.PRESSURE * L + j]
-        row[lx.HIST_OXIDIZER * size + i] = o[ix.STEM_ANGLE * W + j]
-        row[lx.HIST_FUEL * size + i] = f[ix.STEM_ANGLE * W + j]
-        row[lx.HIST_OXIDIZER_BALL * size + i] = o[ix.BALL_ANGLE * W + j]
-        row[lx.HIST_FUEL_BALL * size + i] = f[ix.BALL_ANGLE * W + j]
+        to = tail(hist, i * kept * rows + row)
+        to[lx.HIST_ERROR * rows] = e[lx.ERROR * L + j]
+        to[lx.HIST_OXIDIZER_BALL * rows] = o[ix.BALL_ANGLE * W + j]
+        to[lx.HIST_FUEL_BALL * rows] = f[ix.BALL_ANGLE * W + j]
+        if kept == lx.HIST_SIZE:
+            to[lx.HIST_PRESSURE * rows] = e[lx.PRESSURE * L + j]
+            to[lx.HIST_OXIDIZER * rows] = o[ix.STEM_ANGLE * W + j]
+            to[lx.HIST_FUEL * rows] = f[ix.STEM_ANGLE * W + j]
 
 
 def advance(
@@ -193,7 +196,7 @@ def advance(
     command (2, samples) [rad]; periods, starts (2, LOOPS) [steps], per one over the periods;
     alike (2, LOOPS + 1) whether a loop's delay, and the combustion's, is that of all lanes; flows (2^b, 2, .); outs
     (2, LOOPS, OUTS, .); wanted (rows,) mixture ratio; windows (v, 2) first and one past the last row; red
-    (v, RED_SIZE, .); shown (c,) lanes of which ``hist`` (HIST_SIZE, rows or 0, c) is kept. A row is a look at the engines,
+    (v, RED_SIZE, .); shown (c,) lanes of which ``hist`` (c, HIST_SIZE or HIST_BRIEF, rows) is kept. A row is a look at the engines,
     each ``every`` steps and at the end; ``band`` [-] is that of the O/F error; ``parts`` steps of the servos' mechanics make
     one of the rest; ``twice``: friction of the stem is taken half-way through the step.
     """
@@ -244,7 +247,7 @@ def advance(
                 if windows[i, 0] <= row < windows[i, 1]:
                     reduce(e, tail(red_, i * lx.RED_SIZE * L), band, tick * h)
             if count > 0:
-                keep(w, tail(hist_, row * count), hist.shape[1] * count, shown_, count)
+                keep(w, hist_, hist.shape[1], hist.shape[2], row, shown_, count)
             row += 1
         if tick == steps:
             break

@@ -103,5 +103,7 @@ PAIRS = 4
     RED_SIZE,
 ) = range(10)
 
-# ---- histories: hist[which, row, column] --------------------------------------------------------------------------------
-HIST_ERROR, HIST_PRESSURE, HIST_OXIDIZER, HIST_FUEL, HIST_OXIDIZER_BALL, HIST_FUEL_BALL, HIST_SIZE = range(7)
+# ---- histories: hist[lane, which, row] ----------------------------------------------------------------------------------
+HIST_ERROR, HIST_OXIDIZER_BALL, HIST_FUEL_BALL, HIST_PRESSURE, HIST_OXIDIZER, HIST_FUEL, HIST_SIZE = range(7)
+HIST_BRIEF = HIST_PRESSURE
+"""How many come first that a throttle profile is read from."""

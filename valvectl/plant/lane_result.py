@@ -29,6 +29,8 @@ class Reductions:
     """Time between looks at the engines [s]; by default the design's record interval."""
     shown: Sequence[int] = ()
     """Lanes of which the history is kept."""
+    brief: bool = False
+    """Of histories keep O/F error and ball angles only; chamber pressure and stem angles are empty."""
 
 
 @dataclass(frozen=True)
@@ -122,13 +124,35 @@ class LaneResult:
     legs: dict[LegName, LegLanes]
     chamber_pressure: FloatArray
     """At the end [Pa], shape (n,)."""
-    histories: dict[int, History]
-    """By lane."""
+    shown: tuple[int, ...]
+    """Lanes of which the history was kept, in order."""
+    kept: FloatArray
+    """Their histories, shape (shown, columns, rows); columns as ``HIST_...`` of ``lane_layout`` number them."""
+
+    @property
+    def histories(self) -> dict[int, History]:
+        """By lane."""
+        return {lane: history_of(kept) for lane, kept in zip(self.shown, self.kept, strict=True)}
 
     @property
     def finite(self) -> NDArray[np.bool_]:
         """Which lanes stayed finite to the end, shape (n,)."""
         return np.asarray(self.done >= self.steps)
+
+
+def history_of(kept: FloatArray) -> History:
+    """One lane's course from what was kept of it, shape (columns, rows)."""
+    whole = len(kept) == lx.HIST_SIZE
+
+    def column(which: int) -> FloatArray:
+        return kept[which] if whole else np.empty(0)
+
+    return History(
+        ratio_error=kept[lx.HIST_ERROR],
+        chamber_pressure=column(lx.HIST_PRESSURE),
+        stem={"oxidizer": column(lx.HIST_OXIDIZER), "fuel": column(lx.HIST_FUEL)},
+        ball={"oxidizer": kept[lx.HIST_OXIDIZER_BALL], "fuel": kept[lx.HIST_FUEL_BALL]},
+    )
 
 
 def window_of(time: FloatArray, rows: tuple[int, int], red: FloatArray, failed: NDArray[np.bool_]) -> Window:

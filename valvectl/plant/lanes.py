@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import os
+from bisect import bisect_left
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from typing import Any
@@ -24,7 +25,7 @@ from valvectl.plant import layout as ix
 from valvectl.plant.balance import OperatingPoint
 from valvectl.plant.compiled import compiled_lanes
 from valvectl.plant.lane_pack import Job, aligned, like, packed
-from valvectl.plant.lane_result import RESULT_ROWS, History, LaneResult, Reductions, leg_of, window_of
+from valvectl.plant.lane_result import RESULT_ROWS, LaneResult, Reductions, leg_of, window_of
 from valvectl.plant.lane_support import refuse
 from valvectl.plant.machine import Machine
 from valvectl.plant.sampling_numbers import first_samples
@@ -128,22 +129,16 @@ def simulate_lanes(
     shown = sorted(set(asked.shown))
     if shown and not 0 <= shown[0] <= shown[-1] < count:
         raise RangeError(f"lanes whose history is wanted must be 0 to {count - 1} (got {shown[0]} to {shown[-1]})")
-    histories: dict[int, History] = {}
+    kept = np.empty((len(shown), lx.HIST_BRIEF if asked.brief else lx.HIST_SIZE, rows))
     blocks = [(at, min(at + lx.LANES, count)) for at in range(0, count, lx.LANES)]
 
     def run(block: tuple[int, int]) -> None:
         first, last = block
-        here = [j for j in shown if first <= j < last]
-        done, reduced, hist = _block(job, first, last, np.array([j - first for j in here], dtype=np.int64))
+        low, high = bisect_left(shown, first), bisect_left(shown, last)
+        here = np.array(shown[low:high], dtype=np.int64) - first
+        done, reduced = _block(job, first, last, here, kept[low:high])
         work[:, first:last] = done[list(RESULT_ROWS), : last - first]
         red[:, :, first:last] = reduced[:, :, : last - first]
-        for i, j in enumerate(here):
-            histories[j] = History(
-                ratio_error=hist[lx.HIST_ERROR, :, i],
-                chamber_pressure=hist[lx.HIST_PRESSURE, :, i],
-                stem={"oxidizer": hist[lx.HIST_OXIDIZER, :, i], "fuel": hist[lx.HIST_FUEL, :, i]},
-                ball={"oxidizer": hist[lx.HIST_OXIDIZER_BALL, :, i], "fuel": hist[lx.HIST_FUEL_BALL, :, i]},
-            )
 
     many = min(threads if threads is not None else os.cpu_count() or 1, len(blocks))
     if many > 1:
@@ -171,7 +166,8 @@ def simulate_lanes(
         ),
         legs={name: leg_of(whole, k, steps, pieces, failed) for k, name in enumerate(LEGS)},
         chamber_pressure=np.where(failed, np.nan, whole[lx.ENGINE + lx.PRESSURE]),
-        histories=histories,
+        shown=tuple(shown),
+        kept=kept,
     )
 
 
@@ -234,14 +230,14 @@ def _delays_fit(machine: Machine, engines: Sequence[Machine], columns: Mapping[s
                 )
 
 
-def _block(job: Job, first: int, last: int, shown: Any) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Run lanes ``first`` to ``last``; lanes left over in the block repeat the last one. Returns work, reductions, history."""
+def _block(job: Job, first: int, last: int, shown: Any, hist: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Run lanes ``first`` to ``last``; lanes left over in the block repeat the last one. Histories of the lanes ``shown``,
+    counted from ``first``, go into ``hist``. Returns work and reductions."""
     block = packed(job, np.minimum(np.arange(first, first + lx.LANES), last - 1))
     red = aligned((job.windows.shape[0], lx.RED_SIZE, lx.LANES))
     red[:, [lx.ERROR_HIGHEST, lx.PRESSURE_HIGHEST]] = -np.inf
     red[:, [lx.ERROR_LOWEST, lx.PRESSURE_LOWEST]] = np.inf
     red[:, lx.LAST_OUT] = -np.inf
-    hist = np.zeros((lx.HIST_SIZE, job.rows if shown.size else 0, shown.size))
     compiled_lanes()(
         block.work,
         block.work.copy(),
@@ -268,7 +264,7 @@ def _block(job: Job, first: int, last: int, shown: Any) -> tuple[FloatArray, Flo
         job.parts,
         job.half_way,
     )
-    return block.work, red, hist
+    return block.work, red
 
 
 def outputs_kept() -> int:

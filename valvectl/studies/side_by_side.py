@@ -157,7 +157,7 @@ class SideBySide:
             self.command,
             [f.start for f in flights],
             self.duration,
-            Reductions(shown=range(len(flights))),
+            Reductions(shown=range(len(flights)), brief=True),
             engines=[f.drawn.machine for f in flights],
             step=self.grid.step,
             delays_alike=self.delays_alike,
@@ -165,11 +165,11 @@ class SideBySide:
             threads=1,
         )
         lanes = np.nonzero(result.finite)[0]
-        shown = [result.histories[int(j)] for j in lanes]
-        looks = self.reader.time.size
+        kept = result.kept if lanes.size == len(flights) else result.kept[lanes]
+        balls = {"oxidizer": lx.HIST_OXIDIZER_BALL, "fuel": lx.HIST_FUEL_BALL}
         courses = Courses(
-            np.array([h.ratio_error for h in shown]).reshape(-1, looks),
-            {n: np.array([h.ball[n] for h in shown]).reshape(-1, looks) for n in LEGS},
+            kept[:, lx.HIST_ERROR],
+            {n: kept[:, balls[n]] for n in LEGS},
             {n: offsets[f"{n}.command_offset"][lanes] for n in LEGS},
         )
         return Flown(
