@@ -5,6 +5,7 @@ Each rule reads its values through ``get`` and says nothing when one of them is 
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Callable, Iterator
 from typing import Any
@@ -29,6 +30,7 @@ from valvectl.parts.motor import torque_constant, winding_resistance
 
 Get = Callable[[str], Any]
 """Value [SI] at a dotted key; None when it is not there or wrong."""
+Rule = Callable[[Get], Iterator[tuple[str, str]]]
 
 ANGLE_SLACK = 1e-9
 """Angles closer than this count as equal [rad]."""
@@ -47,30 +49,19 @@ TEMPERATURES = (10.0, 1000.0)
 """Range for the temperature of a liquid [K]; outside it is taken for a slip of the pen."""
 
 
-def cross_checks(get: Get) -> Iterator[tuple[str, str]]:
-    """All rules; yields a sentence and the dotted key to look at first."""
+def _delays(get: Get) -> Iterator[tuple[str, str]]:
     step = get("simulation.step")
     for name in ("delay_oxidizer", "delay_fuel"):
         delay = get(f"engine.combustion.{name}")
         if delay is not None and step is not None and delay < step:
             yield f"must not be below simulation.step ({show(step, TIME)})", f"engine.combustion.{name}"
-    yield from profile_checks(get)
-    yield from flight_checks(get)
-    yield from _outer(get)
+
+
+def _shapes(get: Get) -> Iterator[tuple[str, str]]:
     shapes = [get(f"legs.{leg}.controller.command_shape") for leg in LEGS]
     if get("throttle.rate_matched") and None not in shapes and shapes[0] != shapes[1]:
         said = f"(now {shapes[0]} and {shapes[1]})"
         yield f"needs one command_shape in both legs' controllers {said}", "throttle.rate_matched"
-    for leg in LEGS:
-        at = f"legs.{leg}"
-        yield from _feed(get, at)
-        yield from _water(get, at)
-        yield from supply_checks(get, at)
-        yield from warming_checks(get, at)
-        yield from _valve(get, f"{at}.valve")
-        yield from _actuator(get, f"{at}.actuator")
-        yield from _controller(get, at)
-        yield from sampling_checks(get, at)
 
 
 def _feed(get: Get, at: str) -> Iterator[tuple[str, str]]:
@@ -205,3 +196,28 @@ def _notch(get: Get, at: str, period: dict[str, Any]) -> Iterator[tuple[str, str
 def _is_multiple(long: float, short: float) -> bool:
     ratio = long / short
     return ratio > 0.5 and math.isfinite(ratio) and abs(ratio - round(ratio)) <= MULTIPLE_SLACK * ratio
+
+
+def _of_leg(leg: str) -> Iterator[Rule]:
+    at = f"legs.{leg}"
+    for rule in (_feed, _water, supply_checks, warming_checks):
+        yield functools.partial(_placed, rule, at)
+    yield functools.partial(_placed, _valve, f"{at}.valve")
+    yield functools.partial(_placed, _actuator, f"{at}.actuator")
+    for rule in (_controller, sampling_checks):
+        yield functools.partial(_placed, rule, at)
+
+
+def _placed(rule: Callable[[Get, str], Iterator[tuple[str, str]]], at: str, get: Get) -> Iterator[tuple[str, str]]:
+    return rule(get, at)
+
+
+RULES: tuple[Rule, ...] = (
+    _delays,
+    profile_checks,
+    flight_checks,
+    _outer,
+    _shapes,
+    *(rule for leg in LEGS for rule in _of_leg(leg)),
+)
+"""All rules; each yields a sentence and the dotted key to look at first."""

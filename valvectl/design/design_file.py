@@ -34,7 +34,8 @@ from valvectl.design.schema import (
     Throttle,
 )
 from valvectl.design.tolerances import misfit, tolerance_of
-from valvectl.design.validate import lookup, validate
+from valvectl.design.tree import fields_of, replaced
+from valvectl.design.validate import lookup, rules_about, rules_read, validate
 from valvectl.errors import DesignError, Fault
 
 __all__ = ["DefaultUsed", "DesignFile", "Input", "Value", "describe", "inputs_of"]
@@ -272,13 +273,16 @@ class DesignFile:
                 faults.append(Fault(f"must be {spec.expected()}", key=key, got=shown(value)))
                 continue
             wanted[path] = value
-        tree, lost = _with(self.data, wanted)
+        tree, lost = replaced(self.data, wanted)
         faults.extend(Fault("the list has no such item", key=join(path)) for path in lost)
         paths = {join(path): path for path in wanted} if inputs else {}
         if faults:
             raise DesignError(faults)
         data, findings = validate(
-            _fields(tree) if tree is self.data else tree, si=True, ambient=self.data.engine.ambient_pressure
+            fields_of(tree) if tree is self.data else tree,
+            si=True,
+            ambient=self.data.engine.ambient_pressure,
+            rules=self._rules_about(tuple(wanted)),
         )
         if data is None:
             file = str(self.path) if self.path is not None else ""
@@ -286,6 +290,17 @@ class DesignFile:
         return dataclasses.replace(
             self, data=data, _inputs=_changed(self._inputs, paths, data) if inputs else self._inputs
         )
+
+    @functools.cached_property
+    def _rules(self) -> tuple[tuple[frozenset[Path], ...], dict[tuple[Path, ...], tuple[int, ...]]]:
+        """What each rule between keys reads, and which of them were about changes that were asked for."""
+        return rules_read(self.data), {}
+
+    def _rules_about(self, paths: tuple[Path, ...]) -> tuple[int, ...]:
+        read, known = self._rules
+        if paths not in known:
+            known[paths] = rules_about(read, paths)
+        return known[paths]
 
     def _said(self, tree: Any, path: Path, changes: Mapping[str, Any]) -> str:
         """What stands at a path, for a message: as the file wrote it where it is unchanged, else with its unit."""
@@ -304,50 +319,6 @@ def _misfit(spec: Spec, value: Any) -> bool:
     if spec.form == "table":
         return not (isinstance(value, str) and value in spec.choices)
     return spec.form in ("text", "choice") and not isinstance(value, str)
-
-
-def _fields(model: BaseModel) -> dict[str, Any]:
-    """Values that a table was given, by the key of the file; tables inside stay schema objects."""
-    fields = type(model).model_fields
-    return {f.alias or name: getattr(model, name) for name, f in fields.items() if name in model.model_fields_set}
-
-
-def _with(node: Any, wanted: Mapping[Path, Any], at: Path = ()) -> tuple[Any, list[Path]]:
-    """A copy of ``node`` with values at paths below it, the rest shared; and the paths whose list item is not there.
-
-    A path may lie below another one: the shorter one's value then comes first.
-    """
-    if not wanted:
-        return node, []
-    here: dict[Any, dict[Path, Any]] = {}
-    for path, value in wanted.items():
-        if path:
-            here.setdefault(path[0], {})[path[1:]] = value
-        else:
-            node = list(value) if isinstance(value, tuple) else value
-    if not here:
-        return node, []
-    lost: list[Path] = []
-    lists = [part for part in here if isinstance(part, int)]
-    if lists and not isinstance(node, (tuple, list)):
-        return node, [(*at, part, *rest) for part in here for rest in here[part]]
-    if lists:
-        items = list(node)
-        for part, below in here.items():
-            if not isinstance(part, int) or part >= len(items):
-                lost += [(*at, part, *rest) for rest in below]
-                continue
-            items[part], gone = _with(items[part], below, (*at, part))
-            lost += gone
-        return items, lost
-    fields = _fields(node) if isinstance(node, BaseModel) else dict(node) if isinstance(node, dict) else {}
-    for part, below in here.items():
-        there = fields.get(part)
-        if there is None and isinstance(node, BaseModel):
-            there = getattr(node, part, None)  # a list or table that stands at its default
-        fields[part], gone = _with(there, below, (*at, part))
-        lost += gone
-    return fields, lost
 
 
 def _got(tree: Any, path: Path) -> str:

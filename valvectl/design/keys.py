@@ -198,6 +198,7 @@ def table_keys(table: type[BaseModel]) -> Mapping[str, Spec]:
 ROOT = Spec(name="", meaning="a whole design file", form="table", table=DesignData)
 
 
+@functools.lru_cache(maxsize=4096)
 def find(path: Path) -> Spec | None:
     """What the schema says about a path; list positions may be left out. None for a key that does not exist."""
     spec = ROOT

@@ -255,11 +255,14 @@ def show(value: float, kind: Kind, digits: int = 4) -> str:
 
 
 def _validator(kind: Kind) -> BeforeValidator:
+    limited = kind.absolute or kind == TEMPERATURE
+
     def read(raw: Any, info: ValidationInfo) -> float:
         context = info.context or {}
-        number = isinstance(raw, (int, float)) and not isinstance(raw, bool)
-        if number and context.get("si") and abs(raw) < 1e300:  # SI already, as when a program changes a design
-            _check_possible(raw, kind)
+        number = type(raw) is float or (isinstance(raw, (int, float)) and not isinstance(raw, bool))
+        if number and context.get("si") and -1e300 < raw < 1e300:  # SI already, as when a program changes a design
+            if limited:
+                _check_possible(raw, kind)
             return float(raw)
         return parse(raw, kind, float(context.get("ambient", STANDARD_ATMOSPHERE)))
 

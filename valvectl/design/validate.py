@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import functools
 import operator
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails, PydanticCustomError
 
-from valvectl.design.crosscheck import cross_checks
+from valvectl.design.crosscheck import RULES
 from valvectl.design.keys import ROOT, Path, Spec, find, split
 from valvectl.design.quantities import STANDARD_ATMOSPHERE, parse
 from valvectl.design.schema import DesignData
@@ -33,6 +33,7 @@ def validate(
     ambient: float = STANDARD_ATMOSPHERE,
     wrong: frozenset[Path] | set[Path] = frozenset(),
     missing: bool = True,
+    rules: Sequence[int] | None = None,
 ) -> tuple[DesignData | None, list[Finding]]:
     """Check a tree against the schema and the rules between its keys.
 
@@ -43,6 +44,7 @@ def validate(
     ambient : pressure that gauge pressures are counted from [Pa]
     wrong : paths about which something was said already; they and what hangs on them are left alone
     missing : report missing keys; False when that was done already
+    rules : which of the rules between keys are asked where each key is right by itself; by default all (``rules_about``)
 
     Returns the data (None when there are findings or ``wrong`` paths) and the findings.
     """
@@ -59,12 +61,42 @@ def validate(
                 findings.append(found)
     bad = set(wrong) | {path for _, path in findings}
     get: Callable[[str], Any] = _from_data(data) if data is not None else _from_tree(tree, si, ambient, bad)
-    for message, key in cross_checks(get):
-        path = split(key)
-        assert path is not None
-        if not _covered(path, bad):
-            findings.append((message, path))
+    for i in range(len(RULES)) if rules is None or data is None else rules:
+        for message, key in RULES[i](get):
+            path = split(key)
+            assert path is not None
+            if not _covered(path, bad):
+                findings.append((message, path))
     return (None if findings or wrong else data), findings
+
+
+def rules_read(data: DesignData) -> tuple[frozenset[Path], ...]:
+    """What each rule between keys reads of a valid design."""
+    straight = _from_data(data)
+    out = []
+    for rule in RULES:
+        seen: set[Path] = set()
+
+        def get(key: str, seen: set[Path] = seen) -> Any:
+            seen.add(split(key) or ())
+            return straight(key)
+
+        for _ in rule(get):
+            pass
+        out.append(frozenset(seen))
+    return tuple(out)
+
+
+def rules_about(read: Sequence[frozenset[Path]], paths: Sequence[Path]) -> tuple[int, ...]:
+    """The rules that read something at, above or below one of ``paths``. Each of the others finds in a design that differs there
+    alone all that it found in the valid one that ``read`` is of, goes the same way, and has nothing to say again."""
+    changed = set(paths)
+    above = {path[:i] for path in paths for i in range(len(path))}
+    return tuple(
+        i
+        for i, keys in enumerate(read)
+        if any(key in above or any(key[:n] in changed for n in range(len(key) + 1)) for key in keys)
+    )
 
 
 def _covered(path: Path, wrong: set[Path] | frozenset[Path]) -> bool:

@@ -191,14 +191,14 @@ def advance(
 ) -> None:
     """Advance a block of engines by ``steps`` steps of ``h`` [s] from the state in ``work``.
 
-    Shapes, with LANES a row: work, first (ROWS, .), the second a copy of the start; cells (CELLS, 2, .); pairs (., n, PAIRS, 2),
-    losses (., m, 2), of each lane's legs or of two for all; c_star (nx - 1, nr, 2), each pressure beside the next;
-    command (2, samples) [rad]; periods, starts (2, LOOPS) [steps], per one over the periods;
-    alike (2, LOOPS + 1) whether a loop's delay, and the combustion's, is that of all lanes; flows (2^b, 2, .); outs
-    (2, LOOPS, OUTS, .); wanted (rows,) mixture ratio; windows (v, 2) first and one past the last row; red
-    (v, RED_SIZE, .); shown (c,) lanes of which ``hist`` (c, HIST_SIZE or HIST_BRIEF, rows) is kept. A row is a look at the engines,
-    each ``every`` steps and at the end; ``band`` [-] is that of the O/F error; ``parts`` steps of the servos' mechanics make
-    one of the rest; ``twice``: friction of the stem is taken half-way through the step.
+    Shapes, with LANES a row: work, first (ROWS, .), the second a copy of the start; cells (CELLS, 2, .); pairs (., n, PAIRS,
+    2), losses (., m, 2), of each lane's legs or of two for all; c_star (nx - 1, nr, 2), each pressure beside the next;
+    command (2, samples) [rad]; periods, starts (2, LOOPS) [steps], per one over the periods; alike (2, LOOPS + 1) whether a
+    loop's delay, and the combustion's, is that of all lanes; flows (2^b, 2, .); outs (2, LOOPS, OUTS, .); wanted (rows,)
+    mixture ratio; windows (v, 2) first and one past the last row; red (v, RED_SIZE, .); shown (c,) lanes of which ``hist``
+    (c, HIST_SIZE or HIST_BRIEF, rows) is kept. A row is a look at the engines, each ``every`` steps and at the end; ``band``
+    [-] is that of the O/F error; ``parts`` steps of the servos' mechanics make one of the rest; ``twice``: friction of the
+    stem is taken half-way through the step.
     """
     points, loss_points, samples = pairs.shape[1], losses.shape[1], command.shape[1]
     slots, nr, nx, count = flows.shape[0], c_star.shape[1], c_star.shape[0] + 1, shown.shape[0]
