@@ -157,14 +157,38 @@ class DisperseResult(Result):
         return {_head(name): v.astype(int) if name in _WHOLE else v for name, v in self.values.items()}
 
 
-def _odds(
-    quantity: Quantity, shop: Workshop, rows: FloatArray, draws: FloatArray, statement: Statement | None, sure: float
-) -> Odds | None:
-    """The odds of one quantity; None when no run gives it."""
-    values = rows[:, shop.columns().index(quantity.name)] * quantity.scale
+@dataclass(frozen=True)
+class _Measured:
+    """A quantity of every run, and what drives it."""
+
+    quantity: Quantity
+    values: FloatArray
+    """In the unit of its row, shape (runs,); NaN where a run does not give it."""
+    correlation: FloatArray
+    """Rank correlation with each drawn input."""
+    shares: FloatArray
+    """First-order share of the variance of each."""
+
+
+def _measured(shop: Workshop, rows: FloatArray) -> list[_Measured]:
+    """The quantities that some run gives. Those that the same runs give are worked out together."""
+    names = shop.columns()
+    found = [(q, rows[:, names.index(q.name)] * q.scale) for q in shop.judged()]
+    given = [(q, v, np.isfinite(v)) for q, v in found if np.isfinite(v).any()]
+    driven = [_signed(q.name, shop, rows, v) for q, v, _ in given]
+    out: dict[int, _Measured] = {}
+    for known in {mask.tobytes(): mask for _, _, mask in given}.values():
+        which = [i for i, (_, _, mask) in enumerate(given) if np.array_equal(mask, known)]
+        draws, results = _draws(shop, rows)[known], np.stack([driven[i][known] for i in which], axis=1)
+        drivers = zip(which, rank_correlation(draws, results), first_order(draws, results), strict=True)
+        out |= {i: _Measured(*given[i][:2], correlation, shares) for i, correlation, shares in drivers}
+    return [out[i] for i in range(len(given))]
+
+
+def _odds(measured: _Measured, shop: Workshop, rows: FloatArray, statement: Statement | None, sure: float) -> Odds:
+    """The odds of one quantity."""
+    quantity, values = measured.quantity, measured.values
     known = np.isfinite(values)
-    if not known.any():
-        return None
     n, upper = len(values), quantity.operator == "<="
     limit = shop.limit(quantity) * quantity.scale
     with np.errstate(invalid="ignore"):
@@ -180,7 +204,6 @@ def _odds(
     )
     k = confidence.factor_one_sided(int(known.sum()), COVERAGE, CONFIDENCE) if independent else math.nan
     keys = [v.key for v in shop.table]
-    driven = _signed(quantity.name, shop, rows, values)
     return Odds(
         name=quantity.name,
         unit=quantity.unit,
@@ -196,8 +219,8 @@ def _odds(
         at_most=1.0 - confidence.probability_floor(n - held, n, sure) if independent else math.nan,
         sure=sure,
         statement=statement.decide(held, n, sure) if statement is not None and quantity.has_limit else "",
-        correlation=_largest(keys, rank_correlation(draws[known], driven[known])),
-        shares=_largest(keys, first_order(draws[known], driven[known])),
+        correlation=_largest(keys, measured.correlation),
+        shares=_largest(keys, measured.shares),
         failing=tuple(int(r) for r in rows[~good, 0]) if quantity.has_limit else (),
         converging=_converging(good, independent),
     )
@@ -277,8 +300,7 @@ def _draws(shop: Workshop, rows: FloatArray) -> FloatArray:
 
 
 def _all_odds(shop: Workshop, rows: FloatArray, statement: Statement | None, sure: float) -> tuple[Odds, ...]:
-    found = (_odds(q, shop, rows, _draws(shop, rows), statement, sure) for q in shop.judged())
-    return tuple(o for o in found if o is not None)
+    return tuple(_odds(measured, shop, rows, statement, sure) for measured in _measured(shop, rows))
 
 
 def _result(shop: Workshop, rows: FloatArray, statement: Statement | None, sure: float) -> DisperseResult:
