@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from valvectl.design.schema import LEGS
-from valvectl.errors import RangeError
+from valvectl.errors import RangeError, SimulationError
 from valvectl.plant import lane_columns
 from valvectl.plant.lane_layout import LANES
 from valvectl.plant.lane_result import Reductions
@@ -17,6 +17,7 @@ from valvectl.plant.lane_support import NOT_IN_LANES, unsupported
 from valvectl.plant.lanes import CONTACT_SHARE, simulate_lanes
 from valvectl.plant.schedule import commands
 from valvectl.plant.simulate import simulate
+from valvectl.plant.time_grid import feed_every
 
 PROFILE = ((0.0, 1.0), (0.01, 1.0), (0.1, 0.8), (0.12, 0.8))
 DURATION = PROFILE[-1][0]
@@ -35,6 +36,7 @@ def lanes(engine: Any, columns: Any, **more: Any) -> Any:
     machine, gains, command, start = engine
     asked = more.pop("asked", Reductions(record=RECORD))
     more.setdefault("parts", 1)
+    more.setdefault("feed_every", 1)
     return simulate_lanes(machine, gains, columns, command, start, more.pop("duration", DURATION), asked, **more)
 
 
@@ -100,7 +102,8 @@ def changed(machine: Any, gains: Any, name: str) -> float:
     return OTHER.get(name.rpartition(".")[2], 1.03 * nominal(machine, gains, name))
 
 
-def test_every_column_is_what_the_single_run_does_with_that_number(engine: Any) -> None:
+@pytest.mark.parametrize("feed_every", [1, 2])
+def test_every_column_is_what_the_single_run_does_with_that_number(engine: Any, feed_every: int) -> None:
     """One lane a column, against ``simulate`` with the number replaced in the machine."""
     machine, gains, command, _ = engine
     names = lane_columns.column_names()
@@ -109,8 +112,9 @@ def test_every_column_is_what_the_single_run_does_with_that_number(engine: Any) 
         values = np.full(len(names), nominal(machine, gains, name))
         values[i] = changed(machine, gains, name)
         columns[name] = values
-    found = lanes(engine, columns, asked=Reductions(record=RECORD, shown=range(len(names))))
-    plain = single(engine)
+    asked = Reductions(record=RECORD, shown=range(len(names)))
+    found = lanes(engine, columns, asked=asked, feed_every=feed_every)
+    plain = single(engine, feed_every=feed_every)
     differs = 0
     for i, name in enumerate(names):
         leg, known = lane_columns.column(name)
@@ -124,7 +128,7 @@ def test_every_column_is_what_the_single_run_does_with_that_number(engine: Any) 
             other, order = by_hand(machine, command, leg, known.field, value)
         if other is None:
             continue
-        run = single(engine, other, other_gains, order)
+        run = single(engine, other, other_gains, order, feed_every=feed_every)
         error = run.mixture_ratio / machine.mixture_ratio - 1.0
         shown = found.histories[i]
         assert np.max(np.abs(shown.ratio_error - error)) < 1e-9, name
@@ -204,7 +208,7 @@ def numbers(result: Any) -> list[Any]:
 @pytest.mark.parametrize("threads", [1, 2, 3])
 def test_same_bits_whatever_the_threads(engine: Any, threads: int) -> None:
     columns = spread(engine, 150)
-    one, other = lanes(engine, columns, threads=1), lanes(engine, columns, threads=threads)
+    one, other = (lanes(engine, columns, threads=many, feed_every=None) for many in (1, threads))
     for a, b in zip(numbers(one), numbers(other), strict=True):
         assert np.array_equal(a, b)
 
@@ -212,9 +216,9 @@ def test_same_bits_whatever_the_threads(engine: Any, threads: int) -> None:
 def test_same_bits_whatever_the_lanes_and_their_order(engine: Any) -> None:
     columns = spread(engine, 150)
     order = np.random.default_rng(1).permutation(150)
-    whole = lanes(engine, columns)
-    mixed = lanes(engine, {name: values[order] for name, values in columns.items()})
-    part = lanes(engine, {name: values[70:81] for name, values in columns.items()})
+    whole = lanes(engine, columns, feed_every=None)
+    mixed = lanes(engine, {name: values[order] for name, values in columns.items()}, feed_every=None)
+    part = lanes(engine, {name: values[70:81] for name, values in columns.items()}, feed_every=None)
     for a, b, c in zip(numbers(whole), numbers(mixed), numbers(part), strict=True):
         if np.ndim(a):
             assert np.array_equal(np.asarray(a)[order], b)
@@ -258,6 +262,32 @@ def test_windows_are_what_the_history_says(engine: Any) -> None:
         else:
             last = np.nonzero(out)[0]
             assert window.settling[1] == pytest.approx((last[-1] + 1) * RECORD if last.size else 0.0, rel=1e-9)
+
+
+def test_a_run_is_a_whole_number_of_the_steps_of_feed_and_chamber(engine: Any) -> None:
+    machine, gains, command, start = engine
+    assert feed_every(machine, 50e-6, 2400, 10) == 2
+    assert feed_every(machine, 50e-6, 2401, 10) == feed_every(machine, 50e-6, 2400, 5) == 1
+    assert feed_every(machine, 25e-6, 4800, 20) == 4
+    assert feed_every(machine, 110e-6, 1200, 10) == 1
+    quick = machine.with_leg("fuel", delay=0.9e-3)
+    assert feed_every(quick, 50e-6, 2400, 10) == 1  # less than ten steps of 100 us
+    with pytest.raises(RangeError, match="2400 steps, looked at each 10, is no whole number of 4"):
+        lanes(engine, {}, lanes=1, feed_every=4)
+    with pytest.raises(SimulationError, match="2400 steps, recorded each 10, is no whole number of 4"):
+        single(engine, feed_every=4)
+
+
+def test_what_is_kept_in_brief_is_part_of_the_whole(engine: Any) -> None:
+    columns = spread(engine, 20)
+    whole, brief = (
+        lanes(engine, columns, asked=Reductions(record=RECORD, shown=[17, 3], brief=short)) for short in (False, True)
+    )
+    assert list(brief.histories) == list(whole.histories) == [3, 17]
+    for lane, history in whole.histories.items():
+        assert np.array_equal(brief.histories[lane].ratio_error, history.ratio_error)
+        assert all(np.array_equal(brief.histories[lane].ball[n], history.ball[n]) for n in LEGS)
+        assert brief.histories[lane].chamber_pressure.size == brief.histories[lane].stem["fuel"].size == 0
 
 
 def test_unknown_column_names_the_nearest(engine: Any) -> None:

@@ -79,7 +79,7 @@ def run(
     flows (2, 2^b) ring, ring (2, QUEUES, RING, 2), queue (2, QUEUES, QUEUE_SIZE), acc (2, ACC_SIZE), rec (rows, REC_SIZE),
     out (OUT_SIZE,), outer_rows (samples, ROW_SIZE), gas (1,) chamber pressure, clock (CLOCK_SIZE,). All C-contiguous.
     """
-    h, per_step = glob[ix.STEP], glob[ix.PER_STEP]
+    h, per_feed_step, feed_every = glob[ix.STEP], glob[ix.PER_FEED_STEP], int(glob[ix.FEED_EVERY])
     hydraulics = glob[ix.HYDRAULICS] > 0.5
     bus_now = glob[ix.BATTERY]
     points, loss_points, samples = valve_tables.shape[2], losses.shape[2], command.shape[1]
@@ -154,6 +154,7 @@ def run(
                 return tick
         if tick == steps:
             break
+        feeds = hydraulics and tick % feed_every == 0
         for k in range(2):
             s, p, a = tail(st_, k * ix.ST_SIZE), tail(par_, k * ix.PAR_SIZE), tail(acc_, k * ix.ACC_SIZE)
             tables = tail(tables_, k * ix.TAB_SIZE * points)
@@ -168,8 +169,8 @@ def run(
             if opened:
                 s[ix.CURRENT] = 0.0
                 voltage = p[ix.TORQUE_CONSTANT] * s[ix.MOTOR_SPEED]
-            if hydraulics:  # first: it needs the ball where it is now, at the start of the step
-                feed(p, s, tables, points, tail(losses_, k * 2 * loss_points), loss_points, per_step)
+            if feeds:  # first: it needs the ball where it is now, at the start of the step
+                feed(p, s, tables, points, tail(losses_, k * 2 * loss_points), loss_points, per_feed_step)
             mechanics(p, s, a, tables, points, voltage, h)
             if opened:
                 s[ix.CURRENT] = 0.0
@@ -177,9 +178,10 @@ def run(
             a[ix.SUM_CURRENT_SQUARED] += s[ix.CURRENT] * s[ix.CURRENT]
             a[ix.PEAK_CURRENT] = max(a[ix.PEAK_CURRENT], abs(s[ix.CURRENT]))
             a[ix.PEAK_MOTOR_SPEED] = max(a[ix.PEAK_MOTOR_SPEED], abs(s[ix.MOTOR_SPEED]))
-        if hydraulics:
-            burnt_o = delayed(flows_, mask, tick, par_[ix.DELAY])
-            burnt_f = delayed(tail(flows_, mask + 1), mask, tick, par_[ix.PAR_SIZE + ix.DELAY])
+        if feeds:
+            turn = tick // feed_every
+            burnt_o = delayed(flows_, mask, turn, par_[ix.DELAY])
+            burnt_f = delayed(tail(flows_, mask + 1), mask, turn, par_[ix.PAR_SIZE + ix.DELAY])
             after = engine(glob, c_star, burnt_o, burnt_f, pressure)
             middle = 0.5 * (pressure + after)
             for k in range(2):
@@ -188,7 +190,7 @@ def run(
                     s[ix.MANIFOLD] - middle, s[ix.FLOW], p[ix.ORIFICE], p[ix.HALF_STEP_COMPLIANCE]
                 )
                 s[ix.MANIFOLD] = 2.0 * (drop + middle) - s[ix.MANIFOLD]
-                flows_[k * (mask + 1) + (tick & mask)] = flow
+                flows_[k * (mask + 1) + (turn & mask)] = flow
             pressure = after
             if outer:
                 s, p = st_, tail(st_, ix.ST_SIZE)

@@ -113,7 +113,7 @@ def delayed(flows: Any, mask: int, tick: int, delay: float) -> float:
 @jit
 def engine(glob: Any, c_star: Any, burnt_o: float, burnt_f: float, pressure: float) -> float:
     """Chamber pressure one step on, from the flows that burn in the middle of the step."""
-    h = glob[ix.STEP]
+    h = glob[ix.FEED_STEP]
     total = burnt_o + burnt_f
     ratio = burnt_o / max(burnt_f, 1e-9)
     velocity = glob[ix.EFFICIENCY] * c_star_lookup(

@@ -187,6 +187,7 @@ def advance(
     steps: int,
     every: int,
     parts: int,
+    feed_every: int,
     twice: bool,
 ) -> None:
     """Advance a block of engines by ``steps`` steps of ``h`` [s] from the state in ``work``.
@@ -197,8 +198,8 @@ def advance(
     loop's delay, and the combustion's, is that of all lanes; flows (2^b, 2, .); outs (2, LOOPS, OUTS, .); wanted (rows,)
     mixture ratio; windows (v, 2) first and one past the last row; red (v, RED_SIZE, .); shown (c,) lanes of which ``hist``
     (c, HIST_SIZE or HIST_BRIEF, rows) is kept. A row is a look at the engines, each ``every`` steps and at the end; ``band``
-    [-] is that of the O/F error; ``parts`` steps of the servos' mechanics make one of the rest; ``twice``: friction of the
-    stem is taken half-way through the step.
+    [-] is that of the O/F error; ``parts`` steps of the servos' mechanics make one of the rest, ``feed_every`` of which make
+    one of feed legs and chamber; ``twice``: friction of the stem is taken half-way through the step.
     """
     points, loss_points, samples = pairs.shape[1], losses.shape[1], command.shape[1]
     slots, nr, nx, count = flows.shape[0], c_star.shape[1], c_star.shape[0] + 1, shown.shape[0]
@@ -213,7 +214,7 @@ def advance(
     )
     flows_, outs_, red_, hist_, shown_ = flat(flows), flat(outs), flat(red), flat(hist), flat(shown)
     e = tail(w, lx.ENGINE * L)
-    per_step, length, per_length = 1.0 / h, 1.0 / parts, 1.0 * parts
+    per_feed_step, length, per_length = 1.0 / (feed_every * h), 1.0 / parts, 1.0 * parts
     r0, per_dr = work[lx.ENGINE + ix.R_START, 0], 1.0 / work[lx.ENGINE + ix.R_STEP, 0]
     x0, per_dx = work[lx.ENGINE + ix.X_START, 0], 1.0 / work[lx.ENGINE + ix.X_STEP, 0]
     row = 0
@@ -251,14 +252,25 @@ def advance(
             row += 1
         if tick == steps:
             break
-        feed_cells(w, cells_, points, loss_points)
-        corners(tail(cells_, lx.CELL * W), pairs_, 2 * lx.PAIRS, tail(w, lx.FOUR * W))
-        corners(tail(cells_, lx.LOSS_CELL * W), losses_, 2, tail(w, lx.LOSS_FOUR * W))
-        losses_now(w)
-        column_free(w)
-        if choking(w) > 0:
-            column_choked(w)
-        drop_step(w, per_step)
+        if tick % feed_every == 0:
+            turn = tick // feed_every
+            feed_cells(w, cells_, points, loss_points)
+            corners(tail(cells_, lx.CELL * W), pairs_, 2 * lx.PAIRS, tail(w, lx.FOUR * W))
+            corners(tail(cells_, lx.LOSS_CELL * W), losses_, 2, tail(w, lx.LOSS_FOUR * W))
+            losses_now(w)
+            column_free(w)
+            if choking(w) > 0:
+                column_choked(w)
+            drop_step(w, per_feed_step)
+            if alike[0, ix.LOOPS] and alike[1, ix.LOOPS]:
+                for k in range(2):
+                    burnt_alike(tail(w, k * L), tail(cells_, k * L), flows_, mask, turn)
+            else:
+                burnt(w, cells_, flows_, mask, turn)
+            c_star_cells(w, nr, nx, r0, per_dr, x0, per_dx, cells_)
+            c_star_corners(e, cells_, c_star_)
+            chamber_step(w)
+            manifold_step(w, tail(flows_, (turn & mask) * W))
         for i in range(parts):
             now = tick + i * length
             for k in range(2):
@@ -276,12 +288,3 @@ def advance(
             if twice:
                 level_half_way(w, moving)
             stem_step(w, h * length)
-        if alike[0, ix.LOOPS] and alike[1, ix.LOOPS]:
-            for k in range(2):
-                burnt_alike(tail(w, k * L), tail(cells_, k * L), flows_, mask, tick)
-        else:
-            burnt(w, cells_, flows_, mask, tick)
-        c_star_cells(w, nr, nx, r0, per_dr, x0, per_dx, cells_)
-        c_star_corners(e, cells_, c_star_)
-        chamber_step(w)
-        manifold_step(w, tail(flows_, (tick & mask) * W))

@@ -155,7 +155,7 @@ def packed(job: Job, pick: IntArray) -> Packed:
         cells[lx.BURNT_BEFORE, k] = whole.astype(np.int64) * lx.WIDE - np.arange(k * lx.LANES, (k + 1) * lx.LANES)
     e[ix.EFFICIENCY] *= own.get("c_star_scale", 1.0)
     with np.errstate(over="ignore"):  # a lane that can not be is told of when it stops being finite
-        e[lx.STEP_OVER_RESIDENCE] = e[ix.STEP] / e[ix.RESIDENCE]
+        e[lx.STEP_OVER_RESIDENCE] = e[ix.FEED_STEP] / e[ix.RESIDENCE]
     e[lx.PRESSURE] = [s.chamber_pressure for s in starts]
     e[lx.ALIVE] = 1.0
     e[lx.DONE] = job.steps

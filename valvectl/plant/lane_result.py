@@ -179,8 +179,9 @@ def window_of(time: FloatArray, rows: tuple[int, int], red: FloatArray, failed: 
     )
 
 
-def leg_of(work: FloatArray, k: int, steps: int, parts: int, failed: NDArray[np.bool_]) -> LegLanes:
-    """A leg from the rows of all lanes, work (ROWS, n); ``parts`` steps of the mechanics to one of ``steps``."""
+def leg_of(work: FloatArray, k: int, steps: int, parts: int, feed_every: int, failed: NDArray[np.bool_]) -> LegLanes:
+    """A leg from the rows of all lanes, work (ROWS, n); ``parts`` steps of the mechanics to one of ``steps``, and ``feed_every``
+    of these to one of feed legs and chamber."""
 
     def row(index: int) -> FloatArray:
         return np.asarray(np.where(failed, np.nan, work[lx.leg_row(k, index)]))
@@ -192,7 +193,7 @@ def leg_of(work: FloatArray, k: int, steps: int, parts: int, failed: NDArray[np.
         peak_motor_speed=row(lx.PEAK_MOTOR_SPEED),
         lowest_voltage=row(lx.LOWEST_BUS),
         peak_spring=row(lx.PEAK_SPRING),
-        choked=row(lx.SUM_CHOKED) / steps,
+        choked=row(lx.SUM_CHOKED) / (steps // feed_every),
         stem=row(lx.STATE + ix.STEM_ANGLE),
         ball=row(lx.STATE + ix.BALL_ANGLE),
         flow=row(lx.STATE + ix.FLOW),

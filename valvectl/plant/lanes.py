@@ -6,6 +6,7 @@ number of lanes or threads. Memory is that of a block for each thread and of the
 
 from __future__ import annotations
 
+import dataclasses
 import math
 import os
 from bisect import bisect_left
@@ -30,6 +31,7 @@ from valvectl.plant.lane_support import refuse
 from valvectl.plant.machine import Machine
 from valvectl.plant.sampling_numbers import first_samples
 from valvectl.plant.time_grid import Grid, run_steps, time_grid
+from valvectl.plant.time_grid import feed_every as usual_feed_every
 
 CONTACT_SHARE = 0.45
 """Longest step times natural frequency of the stem on the gears' stiffness [rad], with friction taken half-way."""
@@ -62,6 +64,7 @@ def simulate_lanes(
     lanes: int | None = None,
     step: float | None = None,
     parts: int | None = None,
+    feed_every: int | None = None,
     threads: int | None = None,
     half_way: bool = True,
     progress: Callable[[int, int], None] | None = None,
@@ -83,8 +86,10 @@ def simulate_lanes(
     step : longest step [s]; by default see ``lane_grid``
     parts : steps of motor, gears and stem that make one of all the rest; by default so many that they are at most ``PART``
     threads : by default one a core
-    half_way : friction of the stem taken half-way through a step. A lane is ``simulate`` with the same ``half_way`` and step when
-        ``parts`` is 1
+    feed_every : steps that make one of feed legs and chamber; by default 1 where ``step`` is given, else ``time_grid.feed_every``
+        of ``machine``. The run and the time between looks must be whole numbers of these
+    half_way : friction of the stem taken half-way through a step. A lane is ``simulate`` with the same ``half_way``,
+        ``feed_every`` and step when ``parts`` is 1
     progress : called with blocks done and blocks in all, from the thread that called
 
     Raises ``RangeError`` for a column that is not known or out of range, and for a machine that has what the lanes do not
@@ -106,6 +111,11 @@ def simulate_lanes(
     h = grid.step
     pieces = max(1, math.ceil(h / PART - 1e-9)) if parts is None else parts
     steps, every = run_steps(duration, machine.record if asked.record is None else asked.record, h)
+    if feed_every is None:
+        feed_every = usual_feed_every(machine, h, steps, every) if step is None else 1
+    if steps % feed_every or every % feed_every:
+        raise RangeError(f"a run of {steps} steps, looked at each {every}, is no whole number of {feed_every}")
+    grid = dataclasses.replace(grid, feed_every=feed_every)
     rows = (steps - 1) // every + 2
     time = h * np.minimum(every * np.arange(rows), steps)
     job = _job(
@@ -164,7 +174,7 @@ def simulate_lanes(
         windows=tuple(
             window_of(time, (int(a), int(b)), red[i], failed) for i, (a, b) in enumerate(job.windows.tolist())
         ),
-        legs={name: leg_of(whole, k, steps, pieces, failed) for k, name in enumerate(LEGS)},
+        legs={name: leg_of(whole, k, steps, pieces, feed_every, failed) for k, name in enumerate(LEGS)},
         chamber_pressure=np.where(failed, np.nan, whole[lx.ENGINE + lx.PRESSURE]),
         shown=tuple(shown),
         kept=kept,
@@ -201,8 +211,11 @@ def _job(
         windows.append((first, last))
     burns = [columns.get(f"{n}.delay", np.array([m.legs[n].delay for m in engines or [machine]])) for n in LEGS]
     longest, least = max(float(np.max(d)) for d in burns) / h, min(float(np.min(d)) for d in burns)
-    if least < h:
-        raise RangeError(f"a combustion delay of {least:g} s is shorter than the step of {h:g} s; give a smaller step")
+    if least < grid.feed_every * h:
+        longest_step = grid.feed_every * h
+        raise RangeError(
+            f"a combustion delay of {least:g} s is shorter than the step of {longest_step:g} s; give a smaller step"
+        )
     _delays_fit(machine, engines, columns)
     first_looks = np.array([first_samples(machine.legs[name].servo, h)[: ix.LOOPS] for name in LEGS], dtype=np.int64)
     delays = [f"servo.{loop}_delay" for loop in ("position", "speed", "current")] + ["delay"]
@@ -262,6 +275,7 @@ def _block(job: Job, first: int, last: int, shown: Any, hist: FloatArray) -> tup
         job.steps,
         job.every,
         job.parts,
+        job.grid.feed_every,
         job.half_way,
     )
     return block.work, red

@@ -151,10 +151,13 @@ PAR_SIZE = STATE_PAST + 11
     BATTERY_RESISTANCE,
     OTHER_LOADS,
     STEP,
-    PER_STEP,
+    FEED_STEP,
+    PER_FEED_STEP,
+    FEED_EVERY,
     HYDRAULICS,
     GLOB_SIZE,
-) = range(14)
+) = range(16)
+"""``FEED_STEP`` of feed legs and chamber, which may be ``FEED_EVERY`` steps of the servos."""
 
 # ---- columns of the valve tables: valve[leg, column, point] ---------------------------------------------------
 TAB_C, TAB_FL, TAB_RUN, TAB_BREAK, TAB_RUN_CLOSING, TAB_BREAK_CLOSING, TAB_SIZE = range(7)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+import dataclasses
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -52,7 +53,7 @@ def pack(
 
     With ``lanes`` = (n,) numbers of the machine may be arrays of that shape, and so are those of par and glob.
     """
-    h = grid.step
+    h, feed_step = grid.step, grid.feed_every * grid.step
     par = np.zeros((2, ix.PAR_SIZE, *lanes))
     points = machine.legs["oxidizer"].characteristic.c.size
     tables = np.zeros((2, ix.TAB_SIZE, points))
@@ -72,11 +73,11 @@ def pack(
             ix.LOSS_PER_STEP: leg.loss_per_step,
             ix.GRID_START: leg.characteristic.start,
             ix.GRID_PER_STEP: leg.characteristic.per_step,
-            ix.STEP_OVER_UP: h / leg.up_inertance,
-            ix.STEP_OVER_ALL: h / (leg.up_inertance + leg.down_inertance),
-            ix.HALF_STEP_COMPLIANCE: 0.5 * h / leg.compliance,
+            ix.STEP_OVER_UP: feed_step / leg.up_inertance,
+            ix.STEP_OVER_ALL: feed_step / (leg.up_inertance + leg.down_inertance),
+            ix.HALF_STEP_COMPLIANCE: 0.5 * feed_step / leg.compliance,
             ix.ORIFICE: leg.cda * np.sqrt(2.0 * leg.injector_density),
-            ix.DELAY: leg.delay / h,
+            ix.DELAY: leg.delay / feed_step,
             ix.RELATIVE_SLOPE: leg.relative_slope,
             ix.COLD: leg.cold_factor,
             ix.STRIBECK: leg.stribeck_speed,
@@ -152,7 +153,9 @@ def pack(
         ix.BATTERY_RESISTANCE: machine.battery_resistance,
         ix.OTHER_LOADS: machine.other_loads,
         ix.STEP: h,
-        ix.PER_STEP: 1.0 / h,
+        ix.FEED_STEP: feed_step,
+        ix.PER_FEED_STEP: 1.0 / feed_step,
+        ix.FEED_EVERY: float(grid.feed_every),
         ix.HYDRAULICS: float(hydraulics),
     }.items():
         glob[index] = value
@@ -175,6 +178,7 @@ def simulate(
     outer: OuterRun | None = None,
     seed: int = 0,
     half_way: bool = False,
+    feed_every: int = 1,
     contact_share: float = CONTACT_SHARE,
 ) -> Trace:
     """Run both servos, and the engine with them unless ``hydraulics`` is off (a bench test without flow dynamics).
@@ -191,6 +195,8 @@ def simulate(
     energy : keep an energy book of each motor (``LegTrace.energy``)
     outer : outer loops that trim the commands; their record is in it afterwards
     half_way : take the stem's friction level half-way through each step (``friction.half_way_speed``); lets the step be longer
+    feed_every : steps of the servos that make one of feed legs and chamber; the run and the time between records must be whole
+        numbers of these
     contact_share : longest step, as in ``time_grid``
     seed : of the random delays where a loop has jitter (even over its range, the same in every run with one seed)
 
@@ -199,7 +205,8 @@ def simulate(
     """
     run = EngineRun(
         machine, gains, command, start, duration, hydraulics=hydraulics, step=step, record=record, battery=battery,
-        off=off, energy=energy, outer=outer, seed=seed, half_way=half_way, contact_share=contact_share,
+        off=off, energy=energy, outer=outer, seed=seed, half_way=half_way, feed_every=feed_every,
+        contact_share=contact_share,
     )  # fmt: skip
     run.advance()
     return run.trace()
@@ -229,10 +236,11 @@ class EngineRun:
         outer: OuterRun | None = None,
         seed: int = 0,
         half_way: bool = False,
+        feed_every: int = 1,
         contact_share: float = CONTACT_SHARE,
     ) -> None:
         self.machine, self.gains, self.energy, self.duration = machine, gains, energy, duration
-        grid = time_grid(machine, step, contact_share)
+        grid = dataclasses.replace(time_grid(machine, step, contact_share), feed_every=feed_every)
         h = self.step = grid.step
         volts = machine.battery if battery is None else battery
         self.par, self.glob, self._tables, self._losses = pack(machine, gains, grid, hydraulics, volts)
@@ -245,6 +253,10 @@ class EngineRun:
                 self.par[k, ix.OFF_TICK], self.par[k, ix.SHORTED] = off[name].time / h, float(off[name].shorted)
         _refuse_nan(self.par, self.glob, self._tables, self._losses)
         self.steps, self.every = run_steps(duration, machine.record if record is None else record, h)
+        if self.steps % feed_every or self.every % feed_every:
+            raise SimulationError(
+                f"a run of {self.steps} steps, recorded each {self.every}, is no whole number of {feed_every}"
+            )
         self.rec = np.full(((self.steps - 1) // self.every + 2, ix.REC_SIZE), np.nan)
         self.st = np.zeros((2, ix.ST_SIZE))
         longest = max(self.par[k, ix.DELAY] for k in range(2))

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from valvectl.design.quantities import FREQUENCY, TIME, show
 from valvectl.design.schema import LEGS
 from valvectl.errors import Fault, SimulationError
+from valvectl.parts.combustion import residence_time
 from valvectl.plant import layout as ix
 from valvectl.plant.machine import Machine
 from valvectl.plant.sampling_numbers import common_divisor
@@ -19,6 +20,12 @@ from valvectl.plant.sampling_numbers import common_divisor
 IntArray = NDArray[np.int64]
 CONTACT_SHARE = 0.35
 """Largest step times natural frequency of the stem on the gears' stiffness [rad]; leapfrog is stable below 2."""
+FEED_STEP = 100e-6
+"""Longest step of feed legs and chamber [s] where it may be longer than that of the servos."""
+FEED_SHARE = 0.25
+"""Longest such step times natural frequency of a line's liquid on its manifold [rad]."""
+STEPS_PER_LAG = 10
+"""Least number of such steps in a combustion delay and in the chamber's residence time."""
 LEAST_STEP = 1e-8
 """Shortest step [s]; at a shorter one the queues of the combustion delays alone take gigabytes."""
 MOST_STEPS = 50_000_000
@@ -34,6 +41,8 @@ class Grid:
     step: float
     periods: IntArray
     """Periods in steps, shape (2 legs, 3 loops)."""
+    feed_every: int = 1
+    """Steps of the servos that make one of feed legs and chamber."""
 
 
 def time_grid(machine: Machine, step: float | None = None, contact_share: float = CONTACT_SHARE) -> Grid:
@@ -64,6 +73,28 @@ def time_grid(machine: Machine, step: float | None = None, contact_share: float 
         for loop, period in enumerate((servo.position_period, servo.speed_period, servo.current_period)):
             periods[k, loop] = round(period / h)
     return Grid(h, periods)
+
+
+def longest_feed_step(machine: Machine) -> float:
+    """Longest step [s] of feed legs and chamber that follows what swings and lags in them; it costs a few hundredths of a percent
+    of the largest O/F error (``tests/crosscheck/test_lanes_accuracy.py``)."""
+    flow = sum(machine.legs[name].reference_flow for name in LEGS)
+    velocity = machine.chamber_pressure * machine.throat_area / flow
+    lags = [residence_time(machine.characteristic_length, velocity, machine.gamma)]
+    swings = []
+    for leg in machine.legs.values():
+        lags.append(leg.delay)
+        swings.append(math.sqrt((leg.up_inertance + leg.down_inertance) * leg.compliance))
+    return min(FEED_STEP, FEED_SHARE * min(swings), min(lags) / STEPS_PER_LAG)
+
+
+def feed_every(machine: Machine, step: float, steps: int, every: int) -> int:
+    """How many steps of the servos of ``step`` [s] may make one of feed legs and chamber: 1, 2 or 4.
+
+    A run of ``steps`` with a look at the engine each ``every`` steps must be whole numbers of them.
+    """
+    longest = longest_feed_step(machine) * (1.0 + 1e-9)
+    return max(n for n in (1, 2, 4) if n == 1 or (n * step <= longest and steps % n == 0 and every % n == 0))
 
 
 def run_steps(duration: float, record: float, step: float) -> tuple[int, int]:

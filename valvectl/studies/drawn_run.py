@@ -152,6 +152,7 @@ class Workshop:
             a.band,
             step=lanes.grid.step if side else None,
             half_way=side,
+            feed_every=lanes.grid.feed_every if side else 1,
             offset=drawn.offset,
             seed=number,
         )

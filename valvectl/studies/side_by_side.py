@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -21,7 +21,7 @@ from valvectl.plant.lanes import CONTACT_SHARE, lane_grid, outputs_kept, simulat
 from valvectl.plant.linear import leg_slopes
 from valvectl.plant.machine import Machine
 from valvectl.plant.schedule import commands
-from valvectl.plant.time_grid import Grid
+from valvectl.plant.time_grid import Grid, feed_every, longest_feed_step, run_steps
 from valvectl.studies.analysis import Analysis
 from valvectl.studies.draws import Drawn, Variable
 from valvectl.studies.profile_reading import Change, Courses, Hold, Reader
@@ -29,6 +29,9 @@ from valvectl.studies.profile_reading import Change, Courses, Hold, Reader
 STIFFER = 1.25
 """A drawn engine's stem may vibrate on its gears faster than that of the design by this factor at the step of the design's;
 beyond, it is run by itself at a step of its own."""
+FASTER = 1.25
+"""Likewise, what lags and swings in a drawn engine's feed legs and chamber may be faster by this factor than
+``longest_feed_step`` wants it."""
 
 
 @dataclass(frozen=True)
@@ -85,12 +88,12 @@ class SideBySide:
         """Why no engine of this design runs in lanes, by key; empty when they do."""
         if self.why_not:
             return
-        self.grid: Grid = lane_grid(self.machine)
         self.command = commands(self.machine, self.schedule, self.profile, self.duration)
         self._orders = _orders(self.machine)
-        every = max(1, round(self.machine.record / self.grid.step))
-        steps = max(1, round(self.duration / self.grid.step))
-        time = self.grid.step * np.minimum(every * np.arange((steps - 1) // every + 2), steps)
+        grid = lane_grid(self.machine)
+        steps, every = run_steps(self.duration, self.machine.record, grid.step)
+        self.grid: Grid = replace(grid, feed_every=feed_every(self.machine, grid.step, steps, every))
+        time = grid.step * np.minimum(every * np.arange((steps - 1) // every + 2), steps)
         planned: dict[LegName, FloatArray] | None = None
         if is_planned(self.machine):
             planned = {n: _held(self.command[n], self.machine.legs[n].servo.position_period, time) for n in LEGS}
@@ -109,6 +112,8 @@ class SideBySide:
         ):
             return False
         h = self.grid.step
+        if self.grid.feed_every > 1 and self.grid.feed_every * h > FASTER * longest_feed_step(machine):
+            return False
         for name in LEGS:
             servo, base = machine.legs[name].servo, self.machine.legs[name].servo
             shake = h * (servo.spring / servo.load_inertia) ** 0.5
@@ -160,6 +165,7 @@ class SideBySide:
             Reductions(shown=range(len(flights)), brief=True),
             engines=[f.drawn.machine for f in flights],
             step=self.grid.step,
+            feed_every=self.grid.feed_every,
             delays_alike=self.delays_alike,
             parts=1,
             threads=1,

@@ -95,6 +95,7 @@ def throttle(
     *,
     step: float | None = None,
     half_way: bool = False,
+    feed_every: int = 1,
     battery: float | None = None,
     offset: Mapping[LegName, float] | None = None,
     seed: int = 0,
@@ -104,7 +105,8 @@ def throttle(
 
     ``band`` is the steady band of the O/F error for settling [-]; ``offset`` how far each stem stands beyond the angle that its
     encoder reads [rad] (the run sees it as a shifted command); ``seed`` of the random delays where a loop has jitter;
-    ``half_way``: the scheme of the lanes, which allows their longer ``step`` [s]; ``trace``: that run, where it was made before.
+    ``half_way``: the scheme of the lanes, which allows their longer ``step`` [s], and ``feed_every`` as they have it; ``trace``:
+    that run, where it was made before.
     """
     duration = profile[-1][0]
     order = commands(machine, schedule, profile, duration)
@@ -128,6 +130,7 @@ def throttle(
             battery=battery,
             seed=seed,
             half_way=half_way,
+            feed_every=feed_every,
             contact_share=share,
         )
     error = trace.mixture_ratio / machine.mixture_ratio - 1.0
