@@ -231,7 +231,7 @@ def _from_coolprop(
     def compute() -> dict[str, Any]:
         return _ask(library, shown, float(temperature), float(pressure), given)
 
-    facts = cached("liquid", key, compute, libraries=("CoolProp",), algorithm=_ALGORITHM)
+    facts = cached("liquid", key, compute, libraries=("CoolProp",), algorithm=_ALGORITHM, quick=True)
     lowest, critical = facts["lowest_temperature"], facts["critical_temperature"]
     if temperature >= critical:
         raise RangeError(f"{shown} is not liquid at {temperature:.2f} K: its critical temperature is {critical:.2f} K")

@@ -9,6 +9,7 @@ the constants were re-derived here from the definitions of Kv and Cv.
 
 from __future__ import annotations
 
+import functools
 import math
 from dataclasses import dataclass
 
@@ -171,6 +172,14 @@ def log_table(angle: FloatArray, kv: FloatArray) -> tuple[FloatArray, FloatArray
     return angle[positive], np.log(kv[positive])
 
 
+@functools.lru_cache(maxsize=32)
+def _even(start: float, end: float, points: int) -> FloatArray:
+    """``points`` even steps, not to be written to: engines drawn by the thousand have the same."""
+    grid = np.linspace(start, end, points)
+    grid.flags.writeable = False
+    return grid
+
+
 def flow_characteristic(
     angle: FloatArray,
     kv: FloatArray,
@@ -204,7 +213,7 @@ def flow_characteristic(
     first_index = int(np.argmax(kv > 0.0))
     angles, logs = log_table(angle, kv)
     log_curve = monotone_cubic(angles, logs)
-    grid = np.linspace(closed, opened, points)
+    grid = _even(closed, opened, points)
     first, last = float(angles[0]), float(angles[-1])
     if first_index > 0:
         shut = float(angle[first_index - 1])
