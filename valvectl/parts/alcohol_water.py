@@ -15,11 +15,15 @@ Pure water, ethanol and methanol come from CoolProp, pure isopropanol from the c
 
 from __future__ import annotations
 
+import functools
 import itertools
 import math
+import types
+from collections.abc import Mapping
 from typing import Any
 
 from valvectl.errors import RangeError
+from valvectl.parts.fluid_state import liquid_numbers, saturation_pressure
 from valvectl.parts.oiml import HIGHEST, ethanol_water_density
 
 ALCOHOLS = ("methanol", "ethanol", "isopropanol")
@@ -194,26 +198,26 @@ def _pure(name: str, temperature: float, pressure: float) -> dict[str, float]:
             "heat_capacity": 2600.0 + 9.0 * (temperature - _ROOM),
             "critical_pressure": _ISOPROPANOL_CRITICAL,
         }
+    fluid = _LIBRARY[name]
+    vapour = saturation_pressure(fluid, temperature)
+    numbers = liquid_numbers(fluid, temperature, max(pressure, 1.0001 * vapour))
+    known = {key: float(value) for key, value in numbers.items() if value is not None}
+    return known | {"vapour_pressure": vapour, "critical_pressure": _critical_pressure(fluid)}
+
+
+@functools.lru_cache(maxsize=8)
+def _critical_pressure(fluid: str) -> float:
     from CoolProp import CoolProp as coolprop
 
-    fluid = _LIBRARY[name]
-    vapour = float(coolprop.PropsSI("P", "T", temperature, "Q", 0.0, fluid))
-    at = max(pressure, 1.0001 * vapour)
-
-    def number(output: str) -> float:
-        return float(coolprop.PropsSI(output, "T|liquid", temperature, "P", at, fluid))
-
-    return {
-        "density": number("D"),
-        "vapour_pressure": vapour,
-        "viscosity": number("V"),
-        "sound_speed": number("A"),
-        "heat_capacity": number("C"),
-        "critical_pressure": float(coolprop.PropsSI("pcrit", fluid)),
-    }
+    return float(coolprop.PropsSI("pcrit", fluid))
 
 
-def _ideal_sound(x: float, alcohol: str, one: dict[str, float], two: dict[str, float]) -> float:
+@functools.lru_cache(maxsize=8)
+def _at_room(name: str) -> Mapping[str, float]:
+    return types.MappingProxyType(_pure(name, _ROOM, _ROOM_PRESSURE))
+
+
+def _ideal_sound(x: float, alcohol: str, one: Mapping[str, float], two: Mapping[str, float]) -> float:
     """Speed of sound when compressibilities add by volume [m/s] (Wood)."""
     masses = x * MOLAR_MASS[alcohol], (1.0 - x) * MOLAR_MASS["water"]
     volumes = masses[0] / one["density"], masses[1] / two["density"]
@@ -224,11 +228,18 @@ def _ideal_sound(x: float, alcohol: str, one: dict[str, float], two: dict[str, f
 def bubble_pressure(alcohol: str, water: float, temperature: float) -> float:
     """Pressure at which the mixture begins to boil [Pa], by Wilson's activities and the pure vapour pressures."""
     x = mole_fraction(alcohol, water)
-    one = _pure(alcohol, temperature, 0.0)["vapour_pressure"]
+    one = _vapour_pressure(alcohol, temperature)
     if water == 0.0:
         return one
     g1, g2 = wilson(alcohol, x, temperature)
-    return x * g1 * one + (1.0 - x) * g2 * _pure("water", temperature, 0.0)["vapour_pressure"]
+    return x * g1 * one + (1.0 - x) * g2 * _vapour_pressure("water", temperature)
+
+
+def _vapour_pressure(name: str, temperature: float) -> float:
+    """Saturation pressure of one of the liquids by itself [Pa]."""
+    if name == "isopropanol":
+        return isopropanol_vapour_pressure(temperature)
+    return saturation_pressure(_LIBRARY[name], temperature)
 
 
 def check_range(alcohol: str, water: float, temperature: float) -> None:
@@ -269,7 +280,7 @@ def alcohol_water(alcohol: str, water: float, temperature: float, pressure: floa
     mass = x * MOLAR_MASS[alcohol] + (1.0 - x) * MOLAR_MASS["water"]
     volume = x * MOLAR_MASS[alcohol] / one["density"] + (1.0 - x) * MOLAR_MASS["water"] / two["density"]
     logs = x * math.log(one["viscosity"]) + (1.0 - x) * math.log(two["viscosity"])
-    room = _ideal_sound(x, alcohol, _pure(alcohol, _ROOM, _ROOM_PRESSURE), _pure("water", _ROOM, _ROOM_PRESSURE))
+    room = _ideal_sound(x, alcohol, _at_room(alcohol), _at_room("water"))
     return {
         "density": mass / (volume + excess_volume(alcohol, water, temperature)),
         "vapour_pressure": vapour,

@@ -10,7 +10,6 @@ import difflib
 import functools
 import math
 import re
-import threading
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
@@ -18,6 +17,7 @@ from typing import Any
 from valvectl.errors import RangeError
 from valvectl.parts.alcohol_water import ALCOHOLS, alcohol_water, check_range
 from valvectl.parts.cache import cached, library_version
+from valvectl.parts.fluid_state import kept_state
 
 _ALGORITHM = 1
 _MIXTURE_ALGORITHM = 1
@@ -294,18 +294,6 @@ def _fluid(library: str) -> dict[str, Any] | None:
     }
 
 
-_states = threading.local()
-
-
-def _state(fluid: str) -> Any:
-    """CoolProp's state of a fluid, one for each thread: making one takes longer than all that is asked of it."""
-    from CoolProp import CoolProp as coolprop
-
-    if fluid not in _states.__dict__:
-        _states.__dict__[fluid] = coolprop.AbstractState("HEOS", fluid)
-    return _states.__dict__[fluid]
-
-
 def _ask(library: str, shown: str, temperature: float, pressure: float, given: dict[str, float]) -> dict[str, Any]:
     """Everything needed to judge a point and use it; None where CoolProp has no number."""
     from CoolProp import CoolProp as coolprop
@@ -321,7 +309,7 @@ def _ask(library: str, shown: str, temperature: float, pressure: float, given: d
         "sound_speed": None,
         "viscosity": None,
     }
-    state = _state(known["fluid"])
+    state = kept_state(known["fluid"])
 
     def number(ask: Callable[[], float]) -> float | None:
         try:

@@ -12,6 +12,7 @@ from typing import Any
 from valvectl.errors import RangeError
 from valvectl.parts.alcohol_water import HOTTEST, alcohol_water, check_range
 from valvectl.parts.cache import cached
+from valvectl.parts.fluid_state import liquid_numbers, saturation_pressure
 from valvectl.parts.liquid import alcohol_of, coolprop_name, trade_name
 
 NODES = 25
@@ -70,26 +71,18 @@ def warm_table(name: str, temperatures: Sequence[float], pressure: float) -> dic
         rows = [_row(name, mixture, float(t), float(pressure)) for t in temperatures]
         return {column: [row[column] for row in rows] for column in COLUMNS}
 
-    return cached("warm-liquid", key, compute, libraries=("CoolProp",), algorithm=_ALGORITHM)
+    return cached("warm-liquid", key, compute, libraries=("CoolProp",), algorithm=_ALGORITHM, quick=True)
 
 
 def _row(name: str, mixture: tuple[str, float] | None, temperature: float, pressure: float) -> dict[str, float]:
     if mixture is not None:
         check_range(*mixture, temperature)
         return {key: float(value) for key, value in alcohol_water(*mixture, temperature, pressure).items()}
-    from CoolProp import CoolProp as coolprop
-
     fluid = coolprop_name(name)
     try:
-        vapour = float(coolprop.PropsSI("P", "T", temperature, "Q", 0.0, fluid))
-        at = max(pressure, 1.0001 * vapour)
-        numbers = [float(coolprop.PropsSI(c, "T|liquid", temperature, "P", at, fluid)) for c in ("D", "A", "C")]
+        vapour = saturation_pressure(fluid, temperature)
+        numbers = liquid_numbers(fluid, temperature, max(pressure, 1.0001 * vapour))
     except ValueError as error:
         raise RangeError(f"CoolProp has no liquid {trade_name(name)} at {temperature:.1f} K") from error
-    try:
-        viscosity = float(coolprop.PropsSI("V", "T|liquid", temperature, "P", at, fluid))
-    except ValueError:  # no viscosity for this fluid; it serves the orifice's Reynolds number only
-        viscosity = 0.0
-    return dict(
-        zip(COLUMNS, (numbers[0], vapour, numbers[1], viscosity, numbers[2]), strict=True),
-    )
+    # a fluid may have no viscosity; it serves the orifice's Reynolds number only
+    return {column: numbers.get(column) or 0.0 for column in COLUMNS} | {"vapour_pressure": vapour}
