@@ -323,7 +323,7 @@ def _result(shop: Workshop, rows: FloatArray, statement: Statement | None, sure:
             "the runs fly one by one, which is slow: the simulator side by side does not have "
             + "; ".join(lanes.why_not)
             if lanes.why_not
-            else f"the runs fly side by side at a step of {1e6 * lanes.grid.step:.4g} us; where a valve sticks, the peak of one "
+            else f"the runs fly side by side at a step of {lanes.grid.words()}; where a valve sticks, the peak of one "
             "run is one of several values some percent of itself apart, at any step"
         )
     cautions = []
