@@ -9,6 +9,7 @@ guide for electronic fuses (2017), charts of wave shapes and of pulse withstand;
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 
@@ -24,6 +25,16 @@ def greatest_power(open_circuit: float, resistance: float, current: float) -> fl
     return 0.25 * left * left / resistance if resistance > 0.0 else math.inf
 
 
+def _discriminant(left: Any, resistance: float, power: Any) -> Any:
+    """What stands under the root of V^2 - E V + R P = 0 [V^2]; numbers or arrays."""
+    return left * left - 4.0 * resistance * power
+
+
+def _upper(left: Any, root: Any) -> Any:
+    """The upper of its two roots [V]; numbers or arrays."""
+    return 0.5 * (left + root)
+
+
 def operating_voltages(open_circuit: float, resistance: float, power: float, current: float) -> tuple[float, float]:
     """Both voltages [V], upper first, at which a source carries a constant power [W] and a constant current [A].
 
@@ -31,14 +42,14 @@ def operating_voltages(open_circuit: float, resistance: float, power: float, cur
     operating point.
     """
     left = open_circuit - resistance * current
-    square = left * left - 4.0 * resistance * power
+    square = _discriminant(left, resistance, power)
     if square < 0.0:
         return 0.0, 0.0
     if left < 0.0:  # only a load that feeds the bus can hold it up then
         lower = 0.5 * (left - math.sqrt(square))
         upper = resistance * power / lower
         return (upper, lower) if upper > 0.0 else (0.0, 0.0)
-    upper = 0.5 * (left + math.sqrt(square))
+    upper = _upper(left, math.sqrt(square))
     return (upper, resistance * power / upper) if upper > 0.0 else (0.0, 0.0)
 
 
@@ -49,9 +60,9 @@ def bus_voltage(open_circuit: float, resistance: float, power: float, current: f
 
 def bus_voltages(open_circuit: FloatArray, resistance: float, power: FloatArray) -> FloatArray:
     """``bus_voltage``, to the bit, of many voltages [V] and constant powers [W] at once, shapes (n,), with no other current."""
-    square = open_circuit * open_circuit - 4.0 * resistance * power
+    square = _discriminant(open_circuit, resistance, power)
     plain = (open_circuit >= 0.0) & (square >= 0.0)
-    out = 0.5 * (open_circuit + np.sqrt(np.where(plain, square, 0.0)))
+    out = _upper(open_circuit, np.sqrt(np.where(plain, square, 0.0)))
     for j in np.flatnonzero(~plain):
         out[j] = bus_voltage(float(open_circuit[j]), resistance, float(power[j]), 0.0)
     return np.asarray(out)

@@ -92,22 +92,22 @@ def coefficient(leg: LegMachine, angle: float) -> tuple[float, float]:
     )
 
 
-def _losses(leg: LegMachine, flow: float) -> tuple[float, float]:
-    cell, share = lookup.locate(leg.up_loss.size, 0.0, leg.loss_per_step, flow)
+def _ladder(leg: LegMachine) -> Callable[[float, float], tuple[float, float, float, float]]:
+    """From a flow [kg/s] and a chamber pressure [Pa] to the pressures [Pa] in the tank, before the valve, behind it, and in the
+    manifold. A balance asks hundreds of times: what does not change is looked up here."""
+    pressure, droop, reference, head = leg.tank_pressure, leg.tank_droop, leg.reference_flow, leg.head
+    cda, injected, count, per_step = leg.cda, leg.injector_density, leg.up_loss.size, leg.loss_per_step
     up, down = leg.up_loss.item, leg.down_loss.item
-    return lookup.blend(up(cell), up(cell + 1), share), lookup.blend(down(cell), down(cell + 1), share)
+    locate, blend = lookup.locate, lookup.blend
 
+    def pressures(flow: float, chamber_pressure: float) -> tuple[float, float, float, float]:
+        cell, share = locate(count, 0.0, per_step, flow)
+        supplied = tank.tank_pressure(pressure, droop, reference, flow)
+        before = supplied + head - blend(up(cell), up(cell + 1), share) * flow * flow
+        manifold = chamber_pressure + injector.injector_drop(cda, injected, flow)
+        return supplied, before, manifold + blend(down(cell), down(cell + 1), share) * flow * flow, manifold
 
-def _supply(leg: LegMachine, flow: float) -> tuple[float, float]:
-    """Tank pressure and pressure before the valve [Pa] at a flow [kg/s]."""
-    pressure = tank.tank_pressure(leg.tank_pressure, leg.tank_droop, leg.reference_flow, flow)
-    return pressure, pressure + leg.head - _losses(leg, flow)[0] * flow * flow
-
-
-def _behind(leg: LegMachine, flow: float, chamber_pressure: float) -> tuple[float, float]:
-    """Manifold pressure and pressure behind the valve [Pa] that a flow [kg/s] needs."""
-    manifold = chamber_pressure + injector.injector_drop(leg.cda, leg.injector_density, flow)
-    return manifold, manifold + _losses(leg, flow)[1] * flow * flow
+    return pressures
 
 
 def leg_flow(leg: LegMachine, angle: float, chamber_pressure: float) -> float:
@@ -119,20 +119,12 @@ def _flow_law(leg: LegMachine, angle: float) -> Callable[[float, float | None], 
     """``leg_flow`` of one leg at one opening: chamber pressure [Pa] and a flow near it, to get there sooner, to flow [kg/s]."""
     c, fl = coefficient(leg, angle)
     rho, vapour, ff = leg.liquid.density, leg.liquid.vapour_pressure, leg.ff
-    # What ``_supply`` and ``_behind`` say, written out: a balance asks for it hundreds of times, mostly here.
-    pressure, droop, reference, head = leg.tank_pressure, leg.tank_droop, leg.reference_flow, leg.head
-    cda, injected, count, per_step = leg.cda, leg.injector_density, leg.up_loss.size, leg.loss_per_step
-    up, down = leg.up_loss.item, leg.down_loss.item
-    locate, blend = lookup.locate, lookup.blend
+    reference, pressures, inlet_pressure = leg.reference_flow, _ladder(leg), valve.inlet_pressure
     close = _TIGHT * reference
 
     def excess(flow: float, chamber_pressure: float) -> float:
-        cell, share = locate(count, 0.0, per_step, flow)
-        supplied = tank.tank_pressure(pressure, droop, reference, flow) + head
-        before = supplied - blend(up(cell), up(cell + 1), share) * flow * flow
-        manifold = chamber_pressure + injector.injector_drop(cda, injected, flow)
-        behind = manifold + blend(down(cell), down(cell + 1), share) * flow * flow
-        return valve.inlet_pressure(c, fl, rho, flow, behind, ff, vapour) - before
+        _, before, behind, _ = pressures(flow, chamber_pressure)
+        return inlet_pressure(c, fl, rho, flow, behind, ff, vapour) - before
 
     def law(chamber_pressure: float, start: float | None) -> float:
         rest = excess(0.0, chamber_pressure)
@@ -156,8 +148,7 @@ def _flow_law(leg: LegMachine, angle: float) -> Callable[[float, float | None], 
 def leg_point(leg: LegMachine, angle: float, flow: float, chamber_pressure: float) -> LegPoint:
     """Pressure ladder of a leg in steady flow, from ball angle [rad], flow [kg/s] and chamber pressure [Pa]."""
     c, fl = coefficient(leg, angle)
-    pressure, before = _supply(leg, flow)
-    manifold, behind = _behind(leg, flow, chamber_pressure)
+    pressure, before, behind, manifold = _ladder(leg)(flow, chamber_pressure)
     limit = valve.choked_pressure_drop(fl, before, leg.ff, leg.liquid.vapour_pressure)
     step = 2.0 / leg.characteristic.per_step
     low, high = max(angle - step, leg.closed_stop), min(angle + step, leg.open_stop)
@@ -268,12 +259,11 @@ def angle_for_flow(leg: LegMachine, flow: float, chamber_pressure: float) -> flo
 
     Raises ``NoBalanceError`` naming the station where the pressure runs out, or what Kv is missing.
     """
-    _, before = _supply(leg, flow)
-    manifold, behind = _behind(leg, flow, chamber_pressure)
+    pressure, before, behind, manifold = _ladder(leg)(flow, chamber_pressure)
     name = leg.name
     if before <= behind:
         station = "in the line before the valve" if before <= chamber_pressure else "at the valve"
-        lost = (_supply(leg, flow)[0] + leg.head - before) / 1e5
+        lost = (pressure + leg.head - before) / 1e5
         reach = (
             f"{before / 1e5:.2f} bar abs reach the valve"
             if before > 0.0

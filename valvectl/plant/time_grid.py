@@ -47,7 +47,11 @@ class Grid:
     def words(self) -> str:
         """The step as a reader is told of it."""
         step = f"{1e6 * self.step:.4g} us"
-        return step if self.feed_every == 1 else f"{step}, feed legs and chamber {1e6 * self.feed_every * self.step:.4g} us"
+        return (
+            step
+            if self.feed_every == 1
+            else f"{step}, feed legs and chamber {1e6 * self.feed_every * self.step:.4g} us"
+        )
 
 
 def time_grid(machine: Machine, step: float | None = None, contact_share: float = CONTACT_SHARE) -> Grid:
