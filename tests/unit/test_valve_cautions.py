@@ -17,6 +17,8 @@ from valvectl.studies.left_out_reducers import left_out_reducers
 from valvectl.studies.ports import needed_kv
 from valvectl.studies.valve_cautions import COLD, WIDER, cold_torque, matters
 
+DESIGNS = Path(__file__).parents[2] / "designs"
+
 
 @pytest.fixture
 def cold(tmp_path: Path) -> Path:
@@ -61,6 +63,27 @@ def test_reducers_that_are_told_or_hardly_matter_are_not_on_the_screen(cold: Pat
         f"fuel: {WIDER}: right only so. Else they alone take more than the valve's whole drop at full thrust."
     )
     assert not matters("fuel: the valve chokes over part of the throttle range")
+
+
+def test_a_table_of_kv_measured_in_its_line_is_taken_at_its_word(tmp_path: Path) -> None:
+    text = (DESIGNS / "hover-rig.toml").read_text(encoding="utf-8")
+    silent = tmp_path / "silent.toml"
+    silent.write_text(
+        re.sub(r"(?m)^reducers = false.*$", "", text).replace('"parts/', f'"{DESIGNS}/parts/'), encoding="utf-8"
+    )
+    found = []
+    for path in (silent, DESIGNS / "hover-rig.toml"):
+        design = valvectl.load(path)
+        found.append(left_out_reducers(design, design.machine, design.analysis.schedule.points[-1], "oxidizer"))
+    assert '(then write "reducers = false")' in found[0]
+    assert found[1] == ""
+
+
+def test_a_shape_of_a_port_knows_no_reducers_whatever_is_said() -> None:
+    design = valvectl.load(DESIGNS / "sprint-stand.toml")
+    said = design.with_values({"legs.fuel.valve.reducers": False})
+    full = design.analysis.schedule.points[-1]
+    assert "a port shape knows only a pipe of the bore's size" in left_out_reducers(said, design.machine, full, "fuel")
 
 
 def test_cautions_stand_on_the_screen_of_check(cold: Path) -> None:

@@ -17,14 +17,20 @@ from valvectl.studies.valve_cautions import WIDER
 
 def left_out_reducers(design: DesignFile, machine: Machine, full: OperatingPoint, name: LegName) -> str:
     """A sentence about a valve in a wider line whose reducers are left out, with what they would ask for at ``full`` thrust by
-    the sum of losses of IEC 60534-2-1; empty where there are none."""
+    the sum of losses of IEC 60534-2-1; empty where there are none, and where the design says of a table of Kv that they are in it
+    (``reducers = false``)."""
     leg = design.leg(name)
     before, behind = line_bores(leg)
     bore = leg.valve.bore * math.sqrt(leg.valve.port_scale)
     if leg.valve.reducers or max(before, behind) <= 1.05 * leg.valve.bore:
         return ""
+    measured = leg.valve.flow is not None
+    if measured and "reducers" in leg.valve.model_fields_set:  # the team's own word
+        return ""
     right = "right only for a Kv measured in this line, reducers and all"
-    if leg.valve.flow is None:
+    if measured:
+        right += ' (then write "reducers = false")'
+    else:
         right += "; a port shape knows only a pipe of the bore's size"
     text = f"{name}: {WIDER}: {right}"
     point = full.legs[name]

@@ -7,7 +7,7 @@ from valvectl.design.schema import LegName
 from valvectl.studies.torque_demand import COLD_BELOW
 
 COLD = "valve.torque.cold_factor is not stated"
-WIDER = "the line is wider than the bore and reducers is false"
+WIDER = "the line is wider than the bore and reducers are left out"
 LEAST_EFFECT = 0.01
 """Share of Kv from which reducers that are left out are mentioned on the screen [-]; a tolerance of Kv is rarely less."""
 
