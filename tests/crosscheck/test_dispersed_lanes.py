@@ -87,6 +87,18 @@ def test_an_engine_whose_commands_differ_flies_by_itself() -> None:
     assert not shop.side_by_side.takes(type(drawn)(stiff, drawn.offset))
 
 
+def test_feed_and_chamber_take_two_steps_at_once_but_for_an_engine_too_quick_for_that() -> None:
+    shop = Workshop(Plan(bare(load(DESIGNS / "hover-rig.toml")), "random", 1, 10, True))
+    lanes, drawn = shop.side_by_side, shop.engine(shop.unit(0)[0])
+    assert lanes.grid.feed_every == 2
+    assert lanes.grid.words() == "50 us, feed legs and chamber 100 us"
+    for field, value in (("delay", 0.7e-3), ("compliance", 0.4 * drawn.machine.legs["fuel"].compliance)):
+        quick = type(drawn)(drawn.machine.with_leg("fuel", **{field: value}), drawn.offset)
+        assert lanes.takes(drawn)
+        assert not lanes.takes(quick)
+        assert shop.run(quick).trace.step < lanes.grid.step
+
+
 def test_compiled_balance_agrees_with_the_plain_one(shop: Workshop) -> None:
     for k, unit in enumerate(shop.unit(0, 20)):
         drawn = shop.engine(unit)
