@@ -66,14 +66,14 @@ def test_peak_error_at_the_usual_step(design: Any, make: Any, method: str) -> No
         assert np.max(np.abs(fast.histories[0].chamber_pressure / reference.chamber_pressure - 1.0)) <= 0.001
 
 
-@pytest.mark.parametrize("parts", [1, 2])
-def test_second_order_on_a_smooth_submodel(design: Any, parts: int) -> None:
+@pytest.mark.parametrize(("parts", "feed_every"), [(1, 1), (2, 1), (1, 2), (2, 2)])
+def test_second_order_on_a_smooth_submodel(design: Any, parts: int, feed_every: int) -> None:
     """Stems and chamber pressure, between steps that are halved."""
     case = smooth_submodel(design)
     reference = slow(case, "DOP853")
     errors: list[list[float]] = []
     for division in (2, 4, 8):
-        found = lane(case, step=50e-6 / division, parts=parts).histories[0]
+        found = lane(case, step=50e-6 / division, parts=parts, feed_every=feed_every).histories[0]
         stems = max(float(np.max(np.abs(found.stem[n] - reference.legs[n]["stem"]))) for n in LEGS)
         errors.append([stems, float(np.max(np.abs(found.chamber_pressure - reference.chamber_pressure)))])
     for a, b in itertools.pairwise(errors):
