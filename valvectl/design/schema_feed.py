@@ -127,7 +127,7 @@ class Fitting(Part):
     """Bends, filters, tees and so on of one sort."""
 
     name: str = Field(max_length=60, description="what it is")
-    loss_coefficient: Number = Field(ge=0.0, description="K of one, on the velocity in the line")
+    loss_coefficient: Number = Field(ge=0.0, le=1e6, description="K of one, on the velocity in the line")
     count: int = Field(default=1, ge=1, le=200, description="how many")
 
 
