@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 from typing import Any
 
 import numpy as np
 import pytest
+from scipy.signal import periodogram
 
 from valvectl.design.schema import LEGS
 from valvectl.errors import RangeError, SimulationError
@@ -288,6 +290,54 @@ def test_what_is_kept_in_brief_is_part_of_the_whole(engine: Any) -> None:
         assert np.array_equal(brief.histories[lane].ratio_error, history.ratio_error)
         assert all(np.array_equal(brief.histories[lane].ball[n], history.ball[n]) for n in LEGS)
         assert brief.histories[lane].chamber_pressure.size == brief.histories[lane].stem["fuel"].size == 0
+
+
+def test_spectra_are_those_of_the_histories(engine: Any) -> None:
+    """Against SciPy's periodogram, at its frequencies, for windows that overlap."""
+    windows = [(0.0, 0.0495), (0.02, 0.0995)]
+    for index, (start, end) in enumerate(windows):
+        looks = round((end - start) / RECORD) + 1
+        frequencies = np.arange(1, 40) / (looks * RECORD)
+        asked = Reductions(record=RECORD, windows=windows, frequencies=frequencies, shown=[0, 18])
+        found = lanes(engine, {"fuel.cda": engine[0].legs["fuel"].cda * np.linspace(0.98, 1.02, 19)}, asked=asked)
+        window = found.windows[index]
+        assert window.spectrum.shape == window.pressure_spectrum.shape == (19, frequencies.size)
+        here = (found.time >= start - 1e-9) & (found.time <= end + 1e-9)
+        for lane in (0, 18):
+            history = found.histories[lane]
+            for course, amplitudes in (
+                (history.ratio_error, window.spectrum[lane]),
+                (history.chamber_pressure, window.pressure_spectrum[lane]),
+            ):
+                at, power = periodogram(
+                    course[here], 1.0 / RECORD, window="hann", detrend="constant", scaling="spectrum"
+                )
+                assert at[1:40] == pytest.approx(frequencies)
+                assert amplitudes == pytest.approx(
+                    np.sqrt(2.0 * power[1:40]), rel=1e-6, abs=1e-9 * np.ptp(course[here])
+                )
+
+
+def test_a_sine_has_its_amplitude_and_a_frequency_that_can_not_be_told_is_refused(engine: Any) -> None:
+    """A command that swings by 0.4 deg at 50 Hz: the chamber pressure swings with it, and hardly at 140 Hz."""
+    machine, gains, command, start = engine
+    time = machine.legs["fuel"].servo.position_period * np.arange(200)
+    swings = {**command, "fuel": command["fuel"][0] + math.radians(0.4) * np.sin(2.0 * math.pi * 50.0 * time)}
+    still = {**command, "oxidizer": command["oxidizer"][:1]}
+    moved = (machine, gains, {**still, "fuel": swings["fuel"]}, start)
+    asked = Reductions(record=RECORD, windows=[(0.04, 0.3195)], frequencies=(50.0, 140.0), shown=[0])
+    window = lanes(moved, {}, asked=asked, lanes=1, duration=0.36).windows[0]
+    size = 0.5 * float(window.pressure_highest[0] - window.pressure_lowest[0])
+    assert window.pressure_spectrum[0, 0] == pytest.approx(size, rel=0.1)
+    assert window.pressure_spectrum[0, 1] < 0.05 * size
+    for frequency in (0.0, -5.0, 1001.0, math.nan):
+        with pytest.raises(RangeError, match="at most 1000 Hz, half the rate of the looks"):
+            lanes(engine, {}, lanes=1, asked=Reductions(record=RECORD, frequencies=(50.0, frequency)))
+
+
+def test_outer_loops_listen_at_each_step(engine: Any) -> None:
+    with pytest.raises(SimulationError, match="feed_every must be 1"):
+        single(engine, feed_every=2, outer=object())
 
 
 def test_unknown_column_names_the_nearest(engine: Any) -> None:

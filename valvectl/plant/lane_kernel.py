@@ -122,6 +122,19 @@ def reduce(e: Any, red: Any, band: float, now: float) -> None:
 
 
 @lane
+def reduce_tone(e: Any, to: Any, cosine: float, sine: float) -> None:
+    """Add the present O/F error and chamber pressure of each lane to the sums of one frequency, times its tapered wave."""
+    error, pressure, alive = tail(e, lx.ERROR * L), tail(e, lx.PRESSURE * L), tail(e, lx.ALIVE * L)
+    for j in range(LANES):
+        lives = alive[j] > 0.5
+        x, p = error[j] if lives else 0.0, pressure[j] if lives else 0.0
+        to[lx.ERROR_COSINE * L + j] += x * cosine
+        to[lx.ERROR_SINE * L + j] += x * sine
+        to[lx.PRESSURE_COSINE * L + j] += p * cosine
+        to[lx.PRESSURE_SINE * L + j] += p * sine
+
+
+@lane
 def guard(w: Any, first: Any, flows: Any, outs: Any, slots: int, tick: int) -> None:
     """Note lanes that have stopped being finite and put them back to their start."""
     e = tail(w, lx.ENGINE * L)
@@ -180,6 +193,8 @@ def advance(
     wanted: Any,
     windows: Any,
     red: Any,
+    waves: Any,
+    tones: Any,
     shown: Any,
     hist: Any,
     h: float,
@@ -196,10 +211,11 @@ def advance(
     2), losses (., m, 2), of each lane's legs or of two for all; c_star (nx - 1, nr, 2), each pressure beside the next;
     command (2, samples) [rad]; periods, starts (2, LOOPS) [steps], per one over the periods; alike (2, LOOPS + 1) whether a
     loop's delay, and the combustion's, is that of all lanes; flows (2^b, 2, .); outs (2, LOOPS, OUTS, .); wanted (rows,)
-    mixture ratio; windows (v, 2) first and one past the last row; red (v, RED_SIZE, .); shown (c,) lanes of which ``hist``
-    (c, HIST_SIZE or HIST_BRIEF, rows) is kept. A row is a look at the engines, each ``every`` steps and at the end; ``band``
-    [-] is that of the O/F error; ``parts`` steps of the servos' mechanics make one of the rest, ``feed_every`` of which make
-    one of feed legs and chamber; ``twice``: friction of the stem is taken half-way through the step.
+    mixture ratio; windows (v, 2) first and one past the last row; red (v, RED_SIZE, .); waves (looks of all windows, f, 2)
+    and tones (v, f, TONE_SIZE, .); shown (c,) lanes of which ``hist`` (c, HIST_SIZE or HIST_BRIEF, rows) is kept. A row is a
+    look at the engines, each ``every`` steps and at the end; ``band`` [-] is that of the O/F error; ``parts`` steps of the
+    servos' mechanics make one of the rest, ``feed_every`` of which make one of feed legs and chamber; ``twice``: friction of
+    the stem is taken half-way through the step.
     """
     points, loss_points, samples = pairs.shape[1], losses.shape[1], command.shape[1]
     slots, nr, nx, count = flows.shape[0], c_star.shape[1], c_star.shape[0] + 1, shown.shape[0]
@@ -212,7 +228,14 @@ def advance(
         flat(losses),
         flat(c_star),
     )
-    flows_, outs_, red_, hist_, shown_ = flat(flows), flat(outs), flat(red), flat(hist), flat(shown)
+    flows_, outs_, red_, tones_, hist_, shown_ = (
+        flat(flows),
+        flat(outs),
+        flat(red),
+        flat(tones),
+        flat(hist),
+        flat(shown),
+    )
     e = tail(w, lx.ENGINE * L)
     per_feed_step, length, per_length = 1.0 / (feed_every * h), 1.0 / parts, 1.0 * parts
     r0, per_dr = work[lx.ENGINE + ix.R_START, 0], 1.0 / work[lx.ENGINE + ix.R_STEP, 0]
@@ -244,9 +267,15 @@ def advance(
         if tick % every == 0 or tick == steps:
             guard(w, first_, flows_, outs_, slots, tick)
             ratio_error(w, wanted[row])
+            before = 0
             for i in range(windows.shape[0]):
                 if windows[i, 0] <= row < windows[i, 1]:
                     reduce(e, tail(red_, i * lx.RED_SIZE * L), band, tick * h)
+                    for f in range(waves.shape[1]):
+                        to = tail(tones_, (i * waves.shape[1] + f) * lx.TONE_SIZE * L)
+                        at = before + row - windows[i, 0]
+                        reduce_tone(e, to, waves[at, f, 0], waves[at, f, 1])
+                before += windows[i, 1] - windows[i, 0]
             if count > 0:
                 keep(w, hist_, hist.shape[1], hist.shape[2], row, shown_, count)
             row += 1

@@ -103,6 +103,9 @@ PAIRS = 4
     RED_SIZE,
 ) = range(10)
 
+# ---- tones of a window: tones[window, frequency, index, lane], each a sum over looks -----------------------------------
+ERROR_COSINE, ERROR_SINE, PRESSURE_COSINE, PRESSURE_SINE, TONE_SIZE = range(5)
+
 # ---- histories: hist[lane, which, row] ----------------------------------------------------------------------------------
 HIST_ERROR, HIST_OXIDIZER_BALL, HIST_FUEL_BALL, HIST_PRESSURE, HIST_OXIDIZER, HIST_FUEL, HIST_SIZE = range(7)
 HIST_BRIEF = HIST_PRESSURE

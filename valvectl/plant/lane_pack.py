@@ -68,6 +68,8 @@ class Job:
     alike: NDArray[np.bool_]
     wanted: FloatArray
     windows: Any
+    waves: FloatArray
+    """``lane_result.tapered_waves`` of all windows, one behind the other."""
     slots: int
     steps: int
     every: int

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -25,6 +26,9 @@ class Reductions:
     """Band of the O/F error for time out of band and settling [-]."""
     wanted_ratio: float | FloatArray | None = None
     """Mixture ratio wanted [-]: one number or one a row (``rows``); by default the machine's."""
+    frequencies: Sequence[float] = ()
+    """Frequencies [Hz] at which the amplitudes of error and pressure in each window are wanted: above zero, at most half the rate
+    of the looks."""
     record: float | None = None
     """Time between looks at the engines [s]; by default the design's record interval."""
     shown: Sequence[int] = ()
@@ -59,6 +63,12 @@ class Window:
     """[Pa]"""
     pressure_mean: FloatArray
     """[Pa]"""
+    spectrum: FloatArray
+    """Amplitude of the O/F error at each of ``Reductions.frequencies`` [-], shape (n, f): that of a sine whose like is in the
+    window all the time, its mean left out, under Hann's taper. A frequency with less than two periods in the window can not be
+    told from its mean and drift."""
+    pressure_spectrum: FloatArray
+    """The same of the chamber pressure [Pa]."""
 
     @property
     def peak(self) -> FloatArray:
@@ -155,27 +165,56 @@ def history_of(kept: FloatArray) -> History:
     )
 
 
-def window_of(time: FloatArray, rows: tuple[int, int], red: FloatArray, failed: NDArray[np.bool_]) -> Window:
-    """A window from the sums of all lanes, red (RED_SIZE, n); ``rows`` first and one past the last."""
+def tapered_waves(time: FloatArray, frequencies: Sequence[float]) -> FloatArray:
+    """Cosine and sine of each frequency [Hz] at the looks of a window, ``time`` [s], under Hann's taper: what begins and ends in
+    the window then does not smear over all frequencies. Shape (looks, f, 2)."""
+    share = 0.5 - 0.5 * np.cos(2.0 * math.pi * np.arange(time.size) / time.size)
+    phase = 2.0 * math.pi * np.multiply.outer(time, np.array(frequencies, dtype=float))
+    return np.asarray(share[:, None, None] * np.stack([np.cos(phase), np.sin(phase)], axis=2))
+
+
+def window_of(
+    time: FloatArray,
+    rows: tuple[int, int],
+    red: FloatArray,
+    waves: FloatArray,
+    tones: FloatArray,
+    failed: NDArray[np.bool_],
+) -> Window:
+    """A window from the sums of all lanes, red (RED_SIZE, n) and tones (f, TONE_SIZE, n) over its ``tapered_waves``; ``rows``
+    first and one past the last."""
     first, last = rows
     looks = last - first
     red = np.where(failed, np.nan, red)
     start, end = float(time[first]), float(time[last - 1])
     between = (end - start) / max(looks - 1, 1)
     late = red[lx.LAST_OUT]
+    flat = waves.sum(axis=0)
+
+    def amplitude(cosine: int, sine: int, mean: FloatArray) -> FloatArray:
+        """Half of the looks is the taper's sum, and a sine of amplitude one sums up to half of that."""
+        parts = (
+            tones[:, cosine] - np.multiply.outer(flat[:, 0], mean),
+            tones[:, sine] - np.multiply.outer(flat[:, 1], mean),
+        )
+        return np.asarray(np.where(failed, np.nan, 4.0 / looks * np.hypot(*parts)).T)
+
+    error_mean, pressure_mean = red[lx.ERROR_SUM] / looks, red[lx.PRESSURE_SUM] / looks
     settling = np.where(late < start, 0.0, np.where(late >= end - 1e-12, np.inf, late + between - start))
     return Window(
         start=start,
         end=end,
         highest=red[lx.ERROR_HIGHEST],
         lowest=red[lx.ERROR_LOWEST],
-        mean=red[lx.ERROR_SUM] / looks,
+        mean=error_mean,
         rms=np.sqrt(red[lx.ERROR_SQUARES] / looks),
         time_out=red[lx.ROWS_OUT] * between,
         settling=np.where(failed, np.nan, settling),
         pressure_highest=red[lx.PRESSURE_HIGHEST],
         pressure_lowest=red[lx.PRESSURE_LOWEST],
-        pressure_mean=red[lx.PRESSURE_SUM] / looks,
+        pressure_mean=pressure_mean,
+        spectrum=amplitude(lx.ERROR_COSINE, lx.ERROR_SINE, error_mean),
+        pressure_spectrum=amplitude(lx.PRESSURE_COSINE, lx.PRESSURE_SINE, pressure_mean),
     )
 
 

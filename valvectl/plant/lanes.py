@@ -26,7 +26,7 @@ from valvectl.plant import layout as ix
 from valvectl.plant.balance import OperatingPoint
 from valvectl.plant.compiled import compiled_lanes
 from valvectl.plant.lane_pack import Job, aligned, like, packed
-from valvectl.plant.lane_result import RESULT_ROWS, LaneResult, Reductions, leg_of, window_of
+from valvectl.plant.lane_result import RESULT_ROWS, LaneResult, Reductions, leg_of, tapered_waves, window_of
 from valvectl.plant.lane_support import refuse
 from valvectl.plant.machine import Machine
 from valvectl.plant.sampling_numbers import first_samples
@@ -113,7 +113,7 @@ def simulate_lanes(
     steps, every = run_steps(duration, machine.record if asked.record is None else asked.record, h)
     if feed_every is None:
         feed_every = usual_feed_every(machine, h, steps, every) if step is None else 1
-    if steps % feed_every or every % feed_every:
+    if feed_every < 1 or steps % feed_every or every % feed_every:
         raise RangeError(f"a run of {steps} steps, looked at each {every}, is no whole number of {feed_every}")
     grid = dataclasses.replace(grid, feed_every=feed_every)
     rows = (steps - 1) // every + 2
@@ -136,6 +136,7 @@ def simulate_lanes(
     )
     work = np.empty((len(RESULT_ROWS), count))
     red = np.empty((job.windows.shape[0], lx.RED_SIZE, count))
+    tones = np.empty((job.windows.shape[0], job.waves.shape[1], lx.TONE_SIZE, count))
     shown = sorted(set(asked.shown))
     if shown and not 0 <= shown[0] <= shown[-1] < count:
         raise RangeError(f"lanes whose history is wanted must be 0 to {count - 1} (got {shown[0]} to {shown[-1]})")
@@ -146,9 +147,10 @@ def simulate_lanes(
         first, last = block
         low, high = bisect_left(shown, first), bisect_left(shown, last)
         here = np.array(shown[low:high], dtype=np.int64) - first
-        done, reduced = _block(job, first, last, here, kept[low:high])
+        done, reduced, waves = _block(job, first, last, here, kept[low:high])
         work[:, first:last] = done[list(RESULT_ROWS), : last - first]
         red[:, :, first:last] = reduced[:, :, : last - first]
+        tones[..., first:last] = waves[..., : last - first]
 
     many = min(threads if threads is not None else os.cpu_count() or 1, len(blocks))
     if many > 1:
@@ -172,7 +174,8 @@ def simulate_lanes(
         time=time,
         done=finished,
         windows=tuple(
-            window_of(time, (int(a), int(b)), red[i], failed) for i, (a, b) in enumerate(job.windows.tolist())
+            window_of(time, (a, b), red[i], tapered_waves(time[a:b], asked.frequencies), tones[i], failed)
+            for i, (a, b) in enumerate(job.windows.tolist())
         ),
         legs={name: leg_of(whole, k, steps, pieces, feed_every, failed) for k, name in enumerate(LEGS)},
         chamber_pressure=np.where(failed, np.nan, whole[lx.ENGINE + lx.PRESSURE]),
@@ -209,6 +212,13 @@ def _job(
         if last <= first:
             raise RangeError(f"no look at the engines falls into the window from {begin:g} to {end:g} s")
         windows.append((first, last))
+    highest = 0.5 / (every * h) * (1.0 + 1e-9)
+    if not all(0.0 < f <= highest for f in asked.frequencies):
+        raise RangeError(
+            f"frequencies must be above zero and at most {highest:.4g} Hz, half the rate of the looks (got "
+            f"{', '.join(f'{f:g}' for f in asked.frequencies)})"
+        )
+    waves = np.concatenate([tapered_waves(time[a:b], asked.frequencies) for a, b in windows])
     burns = [columns.get(f"{n}.delay", np.array([m.legs[n].delay for m in engines or [machine]])) for n in LEGS]
     longest, least = max(float(np.max(d)) for d in burns) / h, min(float(np.min(d)) for d in burns)
     if least < grid.feed_every * h:
@@ -225,7 +235,7 @@ def _job(
         alike[:, ix.LOOPS] = False
     return Job(
         machine, engines, gains, columns, starts, grid, orders, first_looks, alike, ratio,
-        np.array(windows, dtype=np.int64), 1 << (int(longest) + 3).bit_length(), steps, every, parts, time.size,
+        np.array(windows, dtype=np.int64), waves, 1 << (int(longest) + 3).bit_length(), steps, every, parts, time.size,
         asked.band, half_way,
     )  # fmt: skip
 
@@ -243,14 +253,15 @@ def _delays_fit(machine: Machine, engines: Sequence[Machine], columns: Mapping[s
                 )
 
 
-def _block(job: Job, first: int, last: int, shown: Any, hist: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _block(job: Job, first: int, last: int, shown: Any, hist: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Run lanes ``first`` to ``last``; lanes left over in the block repeat the last one. Histories of the lanes ``shown``,
-    counted from ``first``, go into ``hist``. Returns work and reductions."""
+    counted from ``first``, go into ``hist``. Returns work, reductions and tones."""
     block = packed(job, np.minimum(np.arange(first, first + lx.LANES), last - 1))
     red = aligned((job.windows.shape[0], lx.RED_SIZE, lx.LANES))
     red[:, [lx.ERROR_HIGHEST, lx.PRESSURE_HIGHEST]] = -np.inf
     red[:, [lx.ERROR_LOWEST, lx.PRESSURE_LOWEST]] = np.inf
     red[:, lx.LAST_OUT] = -np.inf
+    tones = aligned((job.windows.shape[0], job.waves.shape[1], lx.TONE_SIZE, lx.LANES))
     compiled_lanes()(
         block.work,
         block.work.copy(),
@@ -268,6 +279,8 @@ def _block(job: Job, first: int, last: int, shown: Any, hist: FloatArray) -> tup
         job.wanted,
         job.windows,
         red,
+        job.waves,
+        tones,
         shown,
         hist,
         job.grid.step,
@@ -278,7 +291,7 @@ def _block(job: Job, first: int, last: int, shown: Any, hist: FloatArray) -> tup
         job.grid.feed_every,
         job.half_way,
     )
-    return block.work, red
+    return block.work, red, tones
 
 
 def outputs_kept() -> int:

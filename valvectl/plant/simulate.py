@@ -253,7 +253,9 @@ class EngineRun:
                 self.par[k, ix.OFF_TICK], self.par[k, ix.SHORTED] = off[name].time / h, float(off[name].shorted)
         _refuse_nan(self.par, self.glob, self._tables, self._losses)
         self.steps, self.every = run_steps(duration, machine.record if record is None else record, h)
-        if self.steps % feed_every or self.every % feed_every:
+        if outer is not None and feed_every != 1:
+            raise SimulationError("outer loops listen to the engine at each step: feed_every must be 1")
+        if feed_every < 1 or self.steps % feed_every or self.every % feed_every:
             raise SimulationError(
                 f"a run of {self.steps} steps, recorded each {self.every}, is no whole number of {feed_every}"
             )
