@@ -371,6 +371,8 @@ def compiled() -> dict[str, Callable[..., Any]]:
         for law in vars(module).values():
             if inspect.isfunction(law) and law.__module__ == module.__name__ and law is not gearing.combine:
                 register_jitable(law)
+    for law in (power_bus._discriminant, power_bus._upper):  # for numbers and arrays alike
+        register_jitable(law)
     for law in LAWS.values():
         register_jitable(law)
     return {name: numba.njit(law) for name, law in LAWS.items()}
