@@ -92,7 +92,7 @@ def test_feed_and_chamber_take_two_steps_at_once_but_for_an_engine_too_quick_for
     lanes, drawn = shop.side_by_side, shop.engine(shop.unit(0)[0])
     assert lanes.grid.feed_every == 2
     assert lanes.grid.words() == "50 us, feed legs and chamber 100 us"
-    for field, value in (("delay", 0.7e-3), ("compliance", 0.4 * drawn.machine.legs["fuel"].compliance)):
+    for field, value in (("delay", 0.7e-3), ("compliance", 0.1 * drawn.machine.legs["fuel"].compliance)):
         quick = type(drawn)(drawn.machine.with_leg("fuel", **{field: value}), drawn.offset)
         assert lanes.takes(drawn)
         assert not lanes.takes(quick)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import itertools
 from pathlib import Path
 from typing import Any
@@ -16,6 +17,7 @@ from valvectl.design.schema import LEGS
 from valvectl.plant.lane_result import Reductions
 from valvectl.plant.lanes import simulate_lanes
 from valvectl.plant.schedule import commands
+from valvectl.plant.time_grid import FEED_SHARE, FEED_STEP, STEPS_PER_LAG, longest_feed_step
 from valvectl.studies.throttle import schedule_point
 
 PEAK_SHARE = 0.002
@@ -100,3 +102,30 @@ def test_what_the_usual_step_costs_with_everything_on(cache_folder: Path, name: 
         for scheme in schemes
     ]
     assert all(abs(peak - finest) <= PEAK_SHARE * finest for peak in peaks), (finest, peaks)
+
+
+def test_two_steps_of_feed_at_once_at_the_border_of_what_is_allowed(cache_folder: Path) -> None:
+    """Manifolds so stiff, delays and a chamber so short that ``longest_feed_step`` just allows the campaign's."""
+    import valvectl
+
+    a = valvectl.load(DESIGNS / "hover-rig.toml").analysis
+    machine, duration = a.machine, a.profile[-1][0]
+    quickest = FEED_STEP / FEED_SHARE
+    for leg in LEGS:
+        part = machine.legs[leg]
+        compliance = quickest**2 / (part.up_inertance + part.down_inertance)
+        machine = machine.with_leg(leg, compliance=compliance, delay=STEPS_PER_LAG * FEED_STEP)
+    assert longest_feed_step(machine) == pytest.approx(FEED_STEP)
+    machine = dataclasses.replace(machine, characteristic_length=0.58 * machine.characteristic_length)
+    assert longest_feed_step(machine) == pytest.approx(FEED_STEP, rel=0.02)
+    command = commands(machine, a.schedule, a.profile, duration)
+    start = schedule_point(machine, a.schedule, a.profile[0][1])
+    columns = {f"{leg}.command_offset": 1e-9 * np.arange(32.0) for leg in LEGS}
+
+    def peak(**scheme: Any) -> float:
+        found = simulate_lanes(machine, a.gains, columns, command, start, duration, parts=1, **scheme)
+        return float(np.mean(found.windows[0].peak))
+
+    at_each, two_at_once, fine = peak(feed_every=1), peak(feed_every=2), peak(step=6.25e-6)
+    assert two_at_once == pytest.approx(at_each, rel=5e-4)
+    assert two_at_once == pytest.approx(fine, rel=PEAK_SHARE)

@@ -22,8 +22,10 @@ CONTACT_SHARE = 0.35
 """Largest step times natural frequency of the stem on the gears' stiffness [rad]; leapfrog is stable below 2."""
 FEED_STEP = 100e-6
 """Longest step of feed legs and chamber [s] where it may be longer than that of the servos."""
-FEED_SHARE = 0.25
-"""Longest such step times natural frequency of a line's liquid on its manifold [rad]."""
+FEED_SHARE = 0.5
+"""Longest such step times natural frequency of a line's liquid on its manifold [rad]; leapfrog is stable below 2, and the
+injector damps what swings: up to 1.2 the largest O/F error of the examples with stiffer manifolds moved by less than 0.02 % of
+itself."""
 STEPS_PER_LAG = 10
 """Least number of such steps in a combustion delay and in the chamber's residence time."""
 LEAST_STEP = 1e-8
