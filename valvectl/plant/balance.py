@@ -121,13 +121,14 @@ def _flow_law(leg: LegMachine, angle: float) -> Callable[[float, float | None], 
     rho, vapour, ff = leg.liquid.density, leg.liquid.vapour_pressure, leg.ff
     reference, pressures, inlet_pressure = leg.reference_flow, _ladder(leg), valve.inlet_pressure
     close = _TIGHT * reference
+    still = pressures(0.0, 0.0)[1]  # before the valve at no flow; behind it is then the chamber's pressure
 
     def excess(flow: float, chamber_pressure: float) -> float:
         _, before, behind, _ = pressures(flow, chamber_pressure)
         return inlet_pressure(c, fl, rho, flow, behind, ff, vapour) - before
 
     def law(chamber_pressure: float, start: float | None) -> float:
-        rest = excess(0.0, chamber_pressure)
+        rest = inlet_pressure(c, fl, rho, 0.0, chamber_pressure, ff, vapour) - still
         if rest >= 0.0:
             return 0.0
         # All drops go nearly with flow squared: scaling the flow by the square law converges in a few rounds.
