@@ -335,6 +335,14 @@ def test_a_sine_has_its_amplitude_and_a_frequency_that_can_not_be_told_is_refuse
             lanes(engine, {}, lanes=1, asked=Reductions(record=RECORD, frequencies=(50.0, frequency)))
 
 
+def test_a_delay_shorter_than_the_step_of_feed_and_chamber_is_refused(engine: Any) -> None:
+    quick = engine[0].with_leg("fuel", delay=80e-6)
+    with pytest.raises(SimulationError, match=r"delay of 8e-05 s is shorter than the step of 0\.0001 s"):
+        single(engine, quick, feed_every=2)
+    with pytest.raises(RangeError, match=r"delay of 8e-05 s is shorter than the step of 0\.0001 s"):
+        lanes((quick, *engine[1:]), {}, lanes=1, feed_every=2)
+
+
 def test_outer_loops_listen_at_each_step(engine: Any) -> None:
     with pytest.raises(SimulationError, match="feed_every must be 1"):
         single(engine, feed_every=2, outer=object())

@@ -227,3 +227,9 @@ def test_figures_name_units_and_are_the_same_each_time(result: StabilityResult) 
         assert len(text) < 200_000
     with pytest.raises(ValueError, match="3 axes"):
         figures_stability.stability_chart(result, [None])
+
+
+def test_a_passage_of_no_width_swings_with_no_delay(design: Any) -> None:
+    """Its loop gain falls below one at a frequency that rounds to zero (found by fuzzing)."""
+    found = design.with_values({"legs.fuel.jacket.flow_area": 9e-35}).stability()
+    assert not np.isnan([case.delay_margin for case in found.cases]).any()

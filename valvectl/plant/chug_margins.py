@@ -178,6 +178,8 @@ def chug_margins(loop: ChugLoop) -> ChugMargins:
         excess = np.abs(loop.gain(omega)) - 1.0
         for j in np.nonzero(excess[:-1] * excess[1:] < 0.0)[0]:
             w = float(brentq(size_of, omega[j], omega[j + 1], rtol=1e-12))
+            if w == 0.0:  # a crossing so slow (a line of no width) that no delay makes it swing
+                continue
             margin = (float(np.angle(loop.gain(np.array([w]))[0])) + math.pi) % (2.0 * math.pi) / w
             if margin < delay:
                 delay, crossover = margin, w

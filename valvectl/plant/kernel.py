@@ -5,8 +5,8 @@ One function a law, plain arrays only, no allocation, no globals that change. Th
 and line flows half a step earlier (leapfrog), dry friction is a stick-or-slip projection, and the stiff linear and
 square-law parts are implicit (midpoint). Smooth motion is second order in the step but for four small first-order terms:
 the contact damper sees speeds half a step old, tank droop and loss tables use the flow and c* the pressure at the start of
-the step. Where feed legs and chamber take several steps of the servos at once, the stem feels the valve's pressure drop as it was
-at the first of them.
+the step. Where feed legs and chamber take several steps of the servos at once there is a fifth: the stem feels the valve's
+pressure drop as it was at the first of them.
 
 This is the scalar build; one loop over lanes round each of the functions below is the next step.
 """

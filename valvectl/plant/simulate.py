@@ -255,6 +255,11 @@ class EngineRun:
         self.steps, self.every = run_steps(duration, machine.record if record is None else record, h)
         if outer is not None and feed_every != 1:
             raise SimulationError("outer loops listen to the engine at each step: feed_every must be 1")
+        shortest = min(machine.legs[name].delay for name in LEGS)
+        if hydraulics and shortest < feed_every * h * (1.0 - 1e-9):
+            raise SimulationError(
+                f"a combustion delay of {shortest:g} s is shorter than the step of {feed_every * h:g} s of feed legs and chamber"
+            )
         if feed_every < 1 or self.steps % feed_every or self.every % feed_every:
             raise SimulationError(
                 f"a run of {self.steps} steps, recorded each {self.every}, is no whole number of {feed_every}"

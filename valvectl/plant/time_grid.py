@@ -87,8 +87,13 @@ def time_grid(machine: Machine, step: float | None = None, contact_share: float 
 
 
 def longest_feed_step(machine: Machine) -> float:
-    """Longest step [s] of feed legs and chamber that follows what swings and lags in them; it costs a few hundredths of a percent
-    of the largest O/F error (``tests/crosscheck/test_lanes_accuracy.py``)."""
+    """Longest step [s] of feed legs and chamber: it follows the lines' swing on their manifolds, combustion delays and the
+    chamber's residence time, and costs a few hundredths of a percent of the largest O/F error
+    (``tests/crosscheck/test_lanes_accuracy.py``).
+
+    A manifold emptying through its injector (some tens of microseconds) and a column held by a nearly shut valve are quicker;
+    they are stepped implicitly and end where they must, but are not resolved, at the servos' step either.
+    """
     flow = sum(machine.legs[name].reference_flow for name in LEGS)
     velocity = machine.chamber_pressure * machine.throat_area / flow
     lags = [residence_time(machine.characteristic_length, velocity, machine.gamma)]
