@@ -16,10 +16,10 @@ from valvectl.design.design_file import DesignFile
 from valvectl.errors import ValvectlError
 from valvectl.plant.balance import balance
 from valvectl.review import figures
-from valvectl.studies.budget import _Budget, bounded, budget, combined, pearson
+from valvectl.studies.budget import _Budget, bounded, budget
 from valvectl.studies.campaign import bare
 from valvectl.studies.disperse import disperse
-from valvectl.studies.draws import units, variables
+from valvectl.studies.draws import combined, pearson, units, variables
 from valvectl.studies.worst import LITTLE, _Search, _Worst, worst
 
 DESIGNS = Path(__file__).resolve().parents[2] / "designs"

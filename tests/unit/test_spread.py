@@ -14,7 +14,7 @@ import valvectl
 from valvectl.design.schema import LEGS, LegName
 from valvectl.plant.balance import balance, solve
 from valvectl.plant.linear import EngineModel, engine_model
-from valvectl.studies.spread import SpreadResult, spread
+from valvectl.studies.spread import SpreadResult, expanded, spread
 
 RIG = Path(__file__).parents[2] / "designs" / "hover-rig.toml"
 SETTINGS = (0.4, 0.7, 1.0)
@@ -120,6 +120,42 @@ def test_independent_inputs_add_by_squares(tmp_path):
     assert both.spread == pytest.approx(np.hypot(first.spread, second.spread), rel=1e-12)
     assert both.worst_case == pytest.approx(first.worst_case + second.worst_case, rel=1e-12)
     assert [c.key for c in both.contributions] == ["legs.fuel.tank.pressure", "legs.oxidizer.tank.pressure"]
+
+
+def with_extras(line: tuple[str, str], extras: str) -> tuple[str, str]:
+    return line[0], line[1].replace(", origin", f", {extras}, origin", 1)
+
+
+@pytest.mark.parametrize(("correlation", "between"), [(1.0, 1.0), (0.8, 0.64), (-1.0, 1.0), (0.0, 0.0)])
+def test_a_group_counts_by_its_correlation_as_in_the_gum(tmp_path, correlation, between):
+    """Two tank pressures push O/F to opposite sides: what they have in common goes away (JCGM 100:2008, 5.2.2). ``between`` is
+    the product of the two members' correlations; even inputs keep (6/pi) asin(r/2) of it."""
+    first = found(toleranced(tmp_path, tolerance(*TANK))).spread
+    second = found(toleranced(tmp_path, tolerance(*FUEL_TANK))).spread
+    extras = f'group = "supply", correlation = {correlation}'
+    both = found(toleranced(tmp_path, *(with_extras(tolerance(*tank), extras) for tank in (TANK, FUEL_TANK))))
+    r = 6.0 / math.pi * math.asin(0.5 * between)
+    assert both.spread == pytest.approx(np.sqrt(first**2 + second**2 - 2.0 * r * first * second), rel=1e-9)
+    unlike = [
+        with_extras(tolerance(*TANK), 'group = "supply"'),
+        with_extras(tolerance(*FUEL_TANK), 'group = "supply", correlation = -1.0'),
+    ]
+    assert found(toleranced(tmp_path, *unlike)).spread == pytest.approx(first + second, rel=1e-9)
+
+
+def test_a_distribution_counts_by_its_deviation(tmp_path):
+    """Half the tolerance for a normal one, over sqrt 6 for a triangular one, where an even one counts over sqrt 3."""
+    even = found(toleranced(tmp_path, tolerance(*TANK))).spread
+    for word, share in (("normal", 0.5), ("triangular", 1.0 / math.sqrt(6.0))):
+        line = with_extras(tolerance(*TANK), f'distribution = "{word}"')
+        assert found(toleranced(tmp_path, line)).spread == pytest.approx(share * math.sqrt(3.0) * even, rel=1e-9)
+
+
+def test_what_a_tightened_tolerance_leaves(tmp_path):
+    result = found(toleranced(tmp_path, tolerance(*TANK), tolerance(*FUEL_TANK)))
+    alone = found(toleranced(tmp_path, tolerance(*FUEL_TANK))).spread
+    assert expanded(result.contributions) == pytest.approx(result.spread)
+    assert expanded(result.contributions, "legs.oxidizer.tank.pressure", 0.0) == pytest.approx(alone, rel=1e-9)
 
 
 def test_where_the_ball_rests_by_hand(tmp_path):

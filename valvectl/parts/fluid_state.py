@@ -3,7 +3,9 @@ asked of it, and so does asking by the fluid's name."""
 
 from __future__ import annotations
 
+import math
 import threading
+from collections.abc import Callable
 from typing import Any
 
 _states = threading.local()
@@ -30,7 +32,7 @@ def saturation_pressure(fluid: str, temperature: float) -> float:
 
 def liquid_numbers(fluid: str, temperature: float, pressure: float) -> dict[str, float | None]:
     """Density [kg/m^3], sound speed [m/s], heat capacity [J/(kg K)] and viscosity [Pa s] of a liquid at a temperature [K] and a
-    pressure [Pa] above its vapour pressure; viscosity None where CoolProp has none. Raises ``ValueError`` where it is no liquid.
+    pressure [Pa] above its vapour pressure; None where CoolProp has no number. Raises ``ValueError`` where it is no liquid.
     """
     from CoolProp import CoolProp as coolprop
 
@@ -38,9 +40,19 @@ def liquid_numbers(fluid: str, temperature: float, pressure: float) -> dict[str,
     # The phase is imposed: beside the saturation line a flash might answer with the vapour.
     state.specify_phase(coolprop.iphase_liquid)
     state.update(coolprop.PT_INPUTS, pressure, temperature)
-    numbers = {"density": state.rhomass(), "sound_speed": state.speed_sound(), "heat_capacity": state.cpmass()}
+    asked = {
+        "density": state.rhomass,
+        "sound_speed": state.speed_sound,
+        "heat_capacity": state.cpmass,
+        "viscosity": state.viscosity,
+    }
+    return {name: number(ask) for name, ask in asked.items()}
+
+
+def number(ask: Callable[[], float]) -> float | None:
+    """What CoolProp answers; None where it has no such model, is outside its range, or gives no finite number."""
     try:
-        viscosity = float(state.viscosity())
+        value = float(ask())
     except ValueError:
-        viscosity = None
-    return {name: float(value) for name, value in numbers.items()} | {"viscosity": viscosity}
+        return None
+    return value if math.isfinite(value) else None

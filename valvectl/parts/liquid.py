@@ -10,14 +10,13 @@ import difflib
 import functools
 import math
 import re
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
 from valvectl.errors import RangeError
 from valvectl.parts.alcohol_water import ALCOHOLS, alcohol_water, check_range
 from valvectl.parts.cache import cached, library_version
-from valvectl.parts.fluid_state import kept_state
+from valvectl.parts.fluid_state import kept_state, liquid_numbers, number, saturation_pressure
 
 _ALGORITHM = 1
 _MIXTURE_ALGORITHM = 1
@@ -310,33 +309,27 @@ def _ask(library: str, shown: str, temperature: float, pressure: float, given: d
         "viscosity": None,
     }
     state = kept_state(known["fluid"])
-
-    def number(ask: Callable[[], float]) -> float | None:
-        try:
-            value = float(ask())
-        except ValueError:  # no such model, or outside its range
-            return None
-        return value if math.isfinite(value) else None
-
-    def at(inputs: int, first: float, second: float, ask: Callable[[], float]) -> float | None:
-        def answer() -> float:
-            state.update(inputs, first, second)
-            return ask()
-
-        return number(answer)
-
     state.unspecify_phase()
     if state.has_melting_line():
         # Water's melting line falls with pressure; its range then starts at the triple point.
         facts["melting_temperature"] = number(lambda: state.melting_line(coolprop.iT, coolprop.iP, pressure))
-    facts["vapour_pressure"] = at(coolprop.QT_INPUTS, 0.0, temperature, state.p)
+    vapour = facts["vapour_pressure"] = number(lambda: saturation_pressure(known["fluid"], temperature))
     if pressure < facts["critical_pressure"]:
-        facts["boiling_temperature"] = at(coolprop.PQ_INPUTS, pressure, 0.0, state.T)
-    vapour = facts["vapour_pressure"]
+        facts["boiling_temperature"] = number(lambda: _boiling_temperature(known["fluid"], pressure))
     if vapour is not None and vapour < pressure:
-        # The phase is imposed: beside the saturation line a flash might answer with the vapour.
-        state.specify_phase(coolprop.iphase_liquid)
-        facts["density"] = at(coolprop.PT_INPUTS, pressure, temperature, state.rhomass)
-        for key, ask in (("sound_speed", state.speed_sound), ("viscosity", state.viscosity)):
-            facts[key] = number(ask) if facts["density"] is not None else None
+        try:
+            found = liquid_numbers(known["fluid"], temperature, pressure)
+        except ValueError:  # outside its range
+            return facts
+        if found["density"] is not None:
+            facts |= {key: found[key] for key in ("density", "sound_speed", "viscosity")}
     return facts
+
+
+def _boiling_temperature(fluid: str, pressure: float) -> float:
+    from CoolProp import CoolProp as coolprop
+
+    state = kept_state(fluid)
+    state.unspecify_phase()
+    state.update(coolprop.PQ_INPUTS, pressure, 0.0)
+    return float(state.T())

@@ -84,5 +84,7 @@ def _row(name: str, mixture: tuple[str, float] | None, temperature: float, press
         numbers = liquid_numbers(fluid, temperature, max(pressure, 1.0001 * vapour))
     except ValueError as error:
         raise RangeError(f"CoolProp has no liquid {trade_name(name)} at {temperature:.1f} K") from error
+    if None in (numbers["density"], numbers["sound_speed"], numbers["heat_capacity"]):
+        raise RangeError(f"CoolProp has no liquid {trade_name(name)} at {temperature:.1f} K")
     # a fluid may have no viscosity; it serves the orifice's Reynolds number only
     return {column: numbers.get(column) or 0.0 for column in COLUMNS} | {"vapour_pressure": vapour}

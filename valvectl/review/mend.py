@@ -23,7 +23,7 @@ from valvectl.review.requirements import BY_ID, REQUIREMENTS
 from valvectl.review.verdict import Remedy, Row
 from valvectl.servo.outer_gains import placed_bandwidth
 from valvectl.studies.analysis import Analysis
-from valvectl.studies.spread import COVERAGE
+from valvectl.studies.spread import expanded
 
 REACH = 4.0
 """Largest factor up or down that is tried."""
@@ -448,6 +448,8 @@ def _costs(design: DesignFile, rows: Sequence[Row]) -> list[str]:
 
 def _tolerance(analysis: Analysis, row: Row) -> Remedy | None:
     """The largest contributor's tolerance, tightened just enough; None when even none of it would suffice."""
+    from scipy.optimize import brentq
+
     limit = row.limit / 100.0
     spread, worst = analysis.spread, None
     for hold in analysis.throttle.holds:
@@ -455,12 +457,14 @@ def _tolerance(analysis: Analysis, row: Row) -> Remedy | None:
         first = max(spread.contributions, key=lambda c: float(c.ratio_change[j]), default=None)
         if first is None:
             return None
-        square = float(spread.spread[j]) ** 2
-        part = COVERAGE**2 / 3.0 * float(first.ratio_change[j]) ** 2
         allowed = limit - abs(hold.ratio_error)
-        if allowed <= 0.0 or square - part >= allowed**2:
+
+        def beyond(share: float, key: str = first.key, j: int = j, allowed: float = allowed) -> float:
+            return float(expanded(spread.contributions, key, share)[j]) - allowed
+
+        if allowed <= 0.0 or beyond(0.0) >= 0.0:
             return None
-        share = math.sqrt((allowed**2 - (square - part)) / part)
+        share = 1.0 if beyond(1.0) <= 0.0 else float(brentq(beyond, 0.0, 1.0))
         if worst is None or share < worst[0]:
             worst = (share, first.key)
     if worst is None or worst[0] >= 1.0:

@@ -189,7 +189,7 @@ def _all(analysis: Analysis) -> Iterator[Source]:
         )
     yield Source(
         "tolerances",
-        "root-sum-square with correlation left out, coverage stated",
+        "root-sum-square by distribution, groups with their correlation, coverage stated",
         "JCGM 100 (GUM)",
         MEMORY,
         "small changes, so that slopes at the nominal point serve",

@@ -21,7 +21,7 @@ from valvectl.parts.cache import memory_only
 from valvectl.parts.lookup import FloatArray
 from valvectl.studies.campaign import bare
 from valvectl.studies.drawn_run import Plan, Workshop
-from valvectl.studies.draws import Drawn, Variable, correlations
+from valvectl.studies.draws import Drawn, Variable, combined, pearson
 from valvectl.studies.result import Result
 from valvectl.studies.throttle import ThrottleResult
 
@@ -127,23 +127,6 @@ class BudgetResult(Result):
         for k, words in enumerate(self.changes):
             out[f"O/F error in change {words}, one deviation [%]"] = [100.0 * float(y.change[k]) for y in c]
         return out
-
-
-def pearson(table: Sequence[Variable]) -> FloatArray:
-    """Correlation of the variables themselves, shape (d, d), from that of the copula: for two even ones (6/pi) asin(r/2), for
-    an even and a normal one r sqrt(3/pi) (exact); triangular ones count as normal (within 1 %)."""
-    out = correlations(tuple(table))
-    even = np.array([v.scatter.distribution == "even" for v in table])
-    both, one = np.outer(even, even), np.not_equal.outer(even, even)
-    out = np.where(both, 6.0 / math.pi * np.arcsin(0.5 * out), out)
-    out = np.where(one, out * math.sqrt(3.0 / math.pi), out)
-    np.fill_diagonal(out, 1.0)
-    return np.asarray(out)
-
-
-def combined(parts: FloatArray, relation: FloatArray) -> FloatArray:
-    """Standard deviation of a sum: ``parts`` (d, n) of one deviation each, ``relation`` (d, d) their correlation."""
-    return np.asarray(np.sqrt(np.maximum(np.einsum("in,ij,jn->n", parts, relation, parts), 0.0)))
 
 
 def bounded(parts: FloatArray, table: Sequence[Variable]) -> FloatArray:

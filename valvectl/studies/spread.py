@@ -1,23 +1,23 @@
 """What the declared tolerances do to the mixture ratio at a held throttle: each input moved by its bound in turn.
 
-The valves stay at the scheduled angles (open loop); the balance of the whole engine is solved anew, so that the
-coupling through chamber pressure is in. A bound counts as the half-width of an even distribution (standard uncertainty =
-bound / sqrt 3, JCGM 100:2008, 4.3.7); independent inputs add by squares (5.1.2); the spread stated is twice the
-standard uncertainty. Where each ball may rest about its command (encoder error, hold band, slot, unseen lost motion)
-comes in beside the inputs.
+The valves stay at the scheduled angles (open loop); the balance of the whole engine is solved anew, so that the coupling
+through chamber pressure is in. A bound counts by the input's distribution, as in ``budget``: of an even one the standard
+uncertainty is bound / sqrt 3 (JCGM 100:2008, 4.3.7); independent inputs add by squares (5.1.2), those of one group with their
+correlation (5.2.2); the spread stated is twice the standard uncertainty. Where each ball may rest about its command (encoder
+error, hold band, slot, unseen lost motion) comes in beside the inputs.
 """
 
 from __future__ import annotations
 
-import math
 import re
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 
 from valvectl.design.design_file import DesignFile
+from valvectl.design.scatter import Scatter
 from valvectl.design.schema import LEGS, LegName
 from valvectl.errors import ValvectlError
 from valvectl.parts.lookup import FloatArray
@@ -26,6 +26,7 @@ from valvectl.plant.linear import engine_model
 from valvectl.plant.machine import Machine, build
 from valvectl.plant.schedule import Schedule
 from valvectl.studies.adverse import moved_value
+from valvectl.studies.draws import Variable, combined, pearson
 from valvectl.studies.result import Result
 
 _NO_FLOW = re.compile(
@@ -48,6 +49,10 @@ class Contribution:
     """Half-width of the tolerance: SI, or relative where the tolerance is; the largest of a list's entries."""
     ratio_change: FloatArray
     """Relative change of O/F at each setting for the input at its bound: the larger of both sides [-], shape (n,)."""
+    scatter: Scatter = field(default_factory=Scatter)
+    """How it scatters inside the bound, and with what."""
+    rises: FloatArray | None = field(default=None, repr=False)
+    """1 where O/F rises with the input, -1 where it falls, shape (n,); it matters in a group. None: rises."""
 
 
 @dataclass(frozen=True)
@@ -72,6 +77,16 @@ class SpreadResult(Result):
                 100.0 * float(c.ratio_change[j]) for c in self.contributions
             ]
         return out
+
+
+def expanded(contributions: Sequence[Contribution], key: str = "", share: float = 1.0) -> FloatArray:
+    """Twice the standard uncertainty of O/F [-], shape (n,), with the tolerance of ``key`` at a share [-] of what it is."""
+    table = [Variable(c.key, c.scatter, c.bound) for c in contributions]
+    parts = [
+        (share if c.key == key else 1.0) * v.deviation * c.ratio_change * (1.0 if c.rises is None else c.rises)
+        for c, v in zip(contributions, table, strict=True)
+    ]
+    return COVERAGE * combined(np.array(parts), pearson(table))
 
 
 def placement(machine: Machine, name: LegName) -> dict[str, float]:
@@ -112,29 +127,34 @@ def spread(
             progress(index, len(inputs))
         if item.tolerance is None or not item.key.startswith(("engine.", "legs.")) or _NO_FLOW.search(item.key):
             continue
-        change = np.zeros(len(settings))
         try:
+            sides = []
             for sign in (-1, 1):
                 moved = _as_metered(build(design.with_values({item.key: moved_value(item, sign)})), machine)
                 after = np.array([balance(moved, *pair).mixture_ratio for pair in angles])
-                change = np.maximum(change, np.abs(after / [p.mixture_ratio for p in base] - 1.0))
+                sides.append(after / [p.mixture_ratio for p in base] - 1.0)
         except ValvectlError as error:
             left_out.append(f"{item.key}: {error}")
             continue
         bound = max(item.tolerance) if isinstance(item.tolerance, tuple) else item.tolerance
-        contributions.append(Contribution(item.key, bound, change))
+        change, rises = np.max(np.abs(sides), axis=0), np.where(sides[1] >= sides[0], 1.0, -1.0)
+        contributions.append(Contribution(item.key, bound, change, item.scatter or Scatter(), rises))
     models = [engine_model(machine, p) for p in base]
     for name in LEGS:
         for key, bound in placement(machine, name).items():
             if bound > 0.0:
-                change = np.array([abs(m.static_ratio_sensitivity(name)) * bound for m in models])
-                contributions.append(Contribution(f"legs.{name}.{key}", bound, change))
+                slope = np.array([m.static_ratio_sensitivity(name) for m in models])
+                given = design.inputs.get(f"legs.{name}.{key}")
+                scatter = Scatter() if given is None else given.scatter or Scatter()
+                contributions.append(
+                    Contribution(f"legs.{name}.{key}", bound, np.abs(slope) * bound, scatter, np.sign(slope))
+                )
     contributions.sort(key=lambda c: -float(np.max(c.ratio_change)))
     changes = np.array([c.ratio_change for c in contributions]).reshape(-1, len(settings))
     return SpreadResult(
         throttle=np.array(settings),
         contributions=tuple(contributions),
-        spread=COVERAGE / math.sqrt(3.0) * np.sqrt(np.sum(changes**2, axis=0)),
+        spread=expanded(contributions) if contributions else np.zeros(len(settings)),
         worst_case=np.sum(changes, axis=0),
         left_out=tuple(left_out),
     )
